@@ -1,0 +1,1 @@
+"""The HTTP shell over `desk/`: it translates, it decides nothing."""

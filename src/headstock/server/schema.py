@@ -486,7 +486,10 @@ class ReadingIn(Model):
 
 
 class Shape(Model):
-    """A drawn shape. `role` picks the drawing rule: bone, cortex, dead, removed, component, seat_sound, seat_unsound, cut, pelvis, cup, axis, wall."""
+    """A drawn shape. `role` picks the drawing rule.
+
+    Roles: bone, cortex, dead, uncertain, removed, component, seat_sound, seat_unsound, cut, pelvis, cup, axis, wall.
+    """
 
     role: str
     points: list[PointPx]
@@ -495,7 +498,11 @@ class Shape(Model):
 
 
 class Drawing(Model):
-    """Shapes in one frame, mm. `frame` "neck": x across (medial +), y depth below the pole (down); "film_px": pixels."""
+    """Shapes in one frame.
+
+    "neck": mm, x across (medial +), y depth below the pole of the head (down);
+    "film_px", "lateral_px": pixels of the AP and of the lateral film.
+    """
 
     frame: Literal["neck", "film_px", "lateral_px"]
     shapes: list[Shape]

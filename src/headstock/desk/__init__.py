@@ -1,0 +1,6 @@
+"""What a person does, one function an action.
+
+Joins the rooms below, writes the record and the audit line, reads `limits.toml`
+and hands limits down as values. Knows no HTTP and no terminal. The clock is
+passed in.
+"""

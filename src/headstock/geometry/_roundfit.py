@@ -64,7 +64,7 @@ def fit_round(points: ArrayLike, weights: ArrayLike | None, noise_sd: ArrayLike 
     p, w = _checked(points, weights, what)
     n, d = p.shape[-2:]
     batch = p.shape[:-2]
-    unread = ~np.isfinite(p).all(axis=-1)
+    unread = np.asarray(~np.isfinite(p).all(axis=-1))
     w = np.where(unread, 0.0, w)  # a point that could not be placed has no say
     p = np.where(unread[..., None], 0.0, p)
     used = (w > 0).sum(axis=-1)

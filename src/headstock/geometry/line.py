@@ -51,7 +51,7 @@ def fit_line(points: ArrayLike, weights: ArrayLike | None = None, *, noise_sd: A
         raise TooFewError(f"A line needs at least two points (..., N, 2 or 3); these have shape {p.shape}.")
     d = p.shape[-1]
     w = np.ones(p.shape[:-1]) if weights is None else np.broadcast_to(np.asarray(weights, np.float64), p.shape[:-1])
-    unread = ~np.isfinite(p).all(axis=-1)
+    unread = np.asarray(~np.isfinite(p).all(axis=-1))
     w = np.where(unread, 0.0, w)  # a point that could not be placed has no say
     p = np.where(unread[..., None], 0.0, p)
     used = (w > 0).sum(axis=-1)

@@ -1,0 +1,1 @@
+"""Migrations of the record, packaged with it and run at every start."""

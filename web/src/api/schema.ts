@@ -1,0 +1,71 @@
+/** Short names for what the server and the browser say to each other (generated in `types.ts`). */
+
+import type { components } from "./types";
+
+type S = components["schemas"];
+
+export type About = S["About"];
+export type Appraisal = S["Appraisal"];
+export type Caution = S["Caution"];
+export type Check = S["Check"];
+export type Comparison = S["Comparison"];
+export type CupIn = S["CupIn"];
+export type Drawing = S["Drawing"];
+export type DrawnLine = S["DrawnLine"];
+export type FactField = S["FactField"];
+export type FactIn = S["FactIn"];
+export type FilmCard = S["FilmCard"];
+export type FilmPage = S["FilmPage"];
+export type GreyInfo = S["GreyInfo"];
+export type HipGroup = S["HipGroup"];
+export type HipPage = S["HipPage"];
+export type HipRow = S["HipRow"];
+export type HipsPage = S["HipsPage"];
+export type ImportLine = S["ImportLine"];
+export type JobOut = S["JobOut"];
+export type LandmarkInfo = S["LandmarkInfo"];
+export type LandmarkPage = S["LandmarkPage"];
+export type LeftOut = S["LeftOut"];
+export type LifeMark = S["LifeMark"];
+export type LimitMark = S["LimitMark"];
+export type LimitRow = S["LimitRow"];
+export type Line = S["Line"];
+export type MeasureRow = S["MeasureRow"];
+export type MeasuresOut = S["MeasuresOut"];
+export type NextStep = S["NextStep"];
+/** A number as shown: value, interval, unit, decimals, why. Not JavaScript's `number`. */
+export type Measure = S["Number"];
+export type OverrideWanted = S["OverrideWanted"];
+export type Person = S["Person"];
+export type PlacementIn = S["PlacementIn"];
+export type PlacementPage = S["PlacementPage"];
+export type PlacementSave = S["PlacementSave"];
+export type PlanCard = S["PlanCard"];
+export type PoseIn = S["PoseIn"];
+export type ReadingIn = S["ReadingIn"];
+export type ReadingPage = S["ReadingPage"];
+export type ReadingState = S["ReadingState"];
+export type Reserve = S["Reserve"];
+export type ScaleChoice = S["ScaleChoice"];
+export type ScaleIn = S["ScaleIn"];
+export type ScalePanel = S["ScalePanel"];
+export type Shape = S["Shape"];
+export type SideEvidence = S["SideEvidence"];
+export type SideLetterIn = S["SideLetterIn"];
+export type SignaturePage = S["SignaturePage"];
+export type SignIn = S["SignIn"];
+export type SignsIn = S["SignsIn"];
+export type SizeOption = S["SizeOption"];
+export type SnapIn = S["SnapIn"];
+export type SnapOut = S["SnapOut"];
+export type StageRow = S["StageRow"];
+export type Station = S["Station"];
+export type Stop = S["Stop"];
+export type TargetIn = S["TargetIn"];
+export type VoiOption = S["VoiOption"];
+export type Why = S["Why"];
+
+export type Side = HipRow["side"];
+export type Level = Appraisal["placement"]["level"];
+export type LimitState = LimitMark["state"];
+export type View = NonNullable<FilmCard["view"]>;

@@ -1,0 +1,34 @@
+/** What a limit is called and how well it is known, in words. */
+
+import type { LimitMark, LimitRow, LimitState } from "../api/schema";
+
+export const stateWords: Record<LimitState, string> = {
+  within: "within",
+  near: "near",
+  outside: "outside",
+  not_known: "not known",
+  none: "no limit set",
+};
+
+const STATUS: Record<LimitMark["status"], string> = {
+  published: "published",
+  common_practice: "common practice, no source",
+  from_memory: "from memory, to be checked",
+  unset: "unset: the hospital decides",
+};
+
+/** "published, Author 2015; edited by Dr A" */
+export function limitStatus(limit: Pick<LimitMark & LimitRow, "status"> & { source: string; year?: number | null; edited_by: string | null }): string {
+  const year = limit.year && !limit.source.includes(String(limit.year)) ? ` ${limit.year}` : "";
+  const source = limit.source && limit.status !== "unset" ? `, ${limit.source}${year}` : "";
+  return `${STATUS[limit.status]}${source}${limit.edited_by ? `; set by ${limit.edited_by}` : ""}`;
+}
+
+/** "3 outside · 1 not known · 2 within", worst first, nothing that is zero. */
+export function countWords(counts: Readonly<Record<string, number>>): { state: LimitState; words: string }[] {
+  const order: LimitState[] = ["outside", "near", "not_known", "within"];
+  return order.flatMap((state) => {
+    const count = counts[state] ?? 0;
+    return count > 0 ? [{ state, words: `${count} ${stateWords[state]}` }] : [];
+  });
+}

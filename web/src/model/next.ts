@@ -1,0 +1,20 @@
+/** Where the button of a next step leads. */
+
+import type { NextStep } from "../api/schema";
+
+export function nextPath(hip: string, next: Pick<NextStep, "page" | "film_id">): string {
+  const at = `/hip/${encodeURIComponent(hip)}`;
+  switch (next.page) {
+    case "film":
+    case "reading":
+      return next.film_id ? `${at}/${next.page}/${encodeURIComponent(next.film_id)}` : at;
+    case "comparison":
+    case "placement":
+    case "signature":
+      return `${at}/${next.page}`;
+    case "sheet":
+      return `${at}/signature`;
+    default:
+      return at;
+  }
+}

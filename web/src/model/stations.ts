@@ -1,0 +1,31 @@
+/** The stations of a hip's line, and where each leads. */
+
+import type { Station } from "../api/schema";
+
+/** Address of a station's page; null when it cannot be visited yet or has no page of its own. */
+export function stationPath(hip: string, station: Station): string | null {
+  if (!station.open) return null;
+  const at = `/hip/${encodeURIComponent(hip)}`;
+  switch (station.key) {
+    case "film":
+    case "reading":
+      return station.film_id ? `${at}/${station.key}/${encodeURIComponent(station.film_id)}` : null;
+    case "comparison":
+    case "placement":
+    case "signature":
+      return `${at}/${station.key}`;
+    default:
+      return null;
+  }
+}
+
+/** The next page along the line from `here` (none: the hip's own page, before the first). */
+export function along(hip: string, stations: readonly Station[], here: Station["key"] | null, step: 1 | -1): string | null {
+  const from = here === null ? -1 : stations.findIndex((station) => station.key === here);
+  for (let i = from + step; i >= 0 && i < stations.length; i += step) {
+    const station = stations[i];
+    const path = station ? stationPath(hip, station) : null;
+    if (path) return path;
+  }
+  return step === -1 && from >= 0 ? `/hip/${encodeURIComponent(hip)}` : null;
+}

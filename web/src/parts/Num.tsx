@@ -1,0 +1,49 @@
+/** A number: value, unit, 95 % interval. It opens its why. */
+
+import { useRef } from "preact/hooks";
+import type { JSX } from "preact";
+import type { LimitMark, Measure } from "../api/schema";
+import { intervalWords, spoken, unitWords, valueWords } from "../model/format";
+import { useStore } from "./hooks";
+import { openWhy, whyOpen } from "./why";
+
+interface NumProps {
+  n: Measure;
+  limit?: LimitMark | null;
+  size?: "row" | "mid" | "big";
+  /** The unit is in the row's or column's heading. */
+  hideUnit?: boolean;
+  /** On a picture an angle reads 3.0°, in a table 3.0 deg. */
+  on?: "table" | "picture";
+}
+
+export function Num({ n, limit = null, size = "row", hideUnit = false, on = "table" }: NumProps): JSX.Element {
+  const self = useRef<HTMLButtonElement>(null);
+  const open = useStore(whyOpen);
+  const value = valueWords(n);
+  const name = ["n", size === "row" ? "" : size, value === null ? "none" : "", open?.n === n ? "open" : ""].filter(Boolean).join(" ");
+  return (
+    <button
+      ref={self}
+      type="button"
+      class={name}
+      data-number={n.key}
+      aria-label={`${spoken(n)}. Why?`}
+      aria-expanded={open?.n === n}
+      onClick={() => self.current && openWhy(n, limit, self.current)}
+    >
+      {value === null ? (
+        <>
+          <b>no value</b>
+          <i>{n.reason ?? ""}</i>
+        </>
+      ) : (
+        <>
+          <b>{value}</b>
+          {!hideUnit && n.unit !== "" && <u>{unitWords(n.unit, on)}</u>}
+          <i>{intervalWords(n)}</i>
+        </>
+      )}
+    </button>
+  );
+}

@@ -1,0 +1,59 @@
+/** A job: how far, what it does now, one line a file, and the way to stop it. */
+
+import type { JSX } from "preact";
+import type { JobOut } from "../api/schema";
+import { importOrder, importSummary, outcomeWords } from "../model/imports";
+import { cancel, dismissJob, unfinished } from "./jobs";
+import { Press } from "./Press";
+
+const STATE: Record<JobOut["state"], string> = {
+  waits: "waits its turn",
+  runs: "",
+  done: "done",
+  failed: "failed",
+  cancelled: "stopped by you; what was finished is kept",
+};
+
+export function Progress({ job, lines = true }: { job: JobOut; lines?: boolean }): JSX.Element {
+  const percent = Math.round(Math.max(0, Math.min(1, job.share)) * 100);
+  const running = unfinished(job);
+  const summary = importSummary(job.lines);
+  return (
+    <section class={`job ${job.state}`} aria-label={job.what} aria-live="polite">
+      <div class="top">
+        <b>{job.what}</b>
+        <span class="k">
+          {job.state === "runs" || job.state === "waits" ? `${percent} % · ` : ""}
+          {STATE[job.state] ? `${STATE[job.state]}. ` : ""}
+          {job.says}
+          {summary && !running ? ` ${summary}` : ""}
+        </span>
+        {running ? (
+          <Press size="sm" onPress={() => void cancel(job)}>
+            Stop
+          </Press>
+        ) : (
+          <Press size="sm" kind="plain" onPress={() => dismissJob(job)}>
+            Put away
+          </Press>
+        )}
+      </div>
+      {job.state !== "done" && (
+        <div class="track" role="progressbar" aria-valuenow={percent} aria-valuemin={0} aria-valuemax={100} aria-label={job.what}>
+          <i style={{ width: `${percent}%` }} />
+        </div>
+      )}
+      {lines && job.lines.length > 0 && (
+        <ol tabIndex={0} aria-label="What happened to each file">
+          {importOrder(job.lines).map((line) => (
+            <li key={line.name} class={line.outcome}>
+              <b title={line.name}>{line.name}</b>
+              <em>{outcomeWords[line.outcome]}</em>
+              <span>{line.says}</span>
+            </li>
+          ))}
+        </ol>
+      )}
+    </section>
+  );
+}

@@ -1,0 +1,80 @@
+/** Small hooks that every page uses: watch a store, load a page, name actions. */
+
+import { useCallback, useEffect, useRef, useState } from "preact/hooks";
+import { ask } from "../api/client";
+import type { Action, Scope } from "../model/actions";
+import type { Store } from "../model/store";
+import { scopes } from "./keys";
+
+/** The store's value; the part draws again when it changes. */
+export function useStore<T>(watched: Store<T>): T {
+  const [value, set] = useState(watched.get());
+  useEffect(() => {
+    set(watched.get());
+    return watched.watch(() => set(watched.get()));
+  }, [watched]);
+  return value;
+}
+
+export interface Loaded<T> {
+  /** Last good answer; stays while a newer one is fetched. */
+  data: T | null;
+  error: Error | null;
+  /** Put an answer that came another way (from a save). */
+  put: (data: T) => void;
+  again: () => void;
+}
+
+/** GET a page of the API; again when the path changes. `null` asks for nothing. */
+export function useLoad<T>(path: string | null): Loaded<T> {
+  const [got, set] = useState<{ path: string | null; data: T | null; error: Error | null }>({ path, data: null, error: null });
+  const [turn, setTurn] = useState(0);
+  useEffect(() => {
+    if (path === null) return;
+    const stop = new AbortController();
+    ask<T>("GET", path, undefined, stop.signal).then(
+      (data) => set({ path, data, error: null }),
+      (error: unknown) => {
+        if (!stop.signal.aborted) set((now) => ({ path, data: now.path === path ? now.data : null, error: error as Error }));
+      },
+    );
+    return () => stop.abort();
+  }, [path, turn]);
+  const put = useCallback((data: T) => set({ path, data, error: null }), [path]);
+  const again = useCallback(() => setTurn((n) => n + 1), []);
+  const mine = got.path === path;
+  return { data: mine ? got.data : null, error: mine ? got.error : null, put, again };
+}
+
+/**
+ * Name this part's actions for as long as it is on the page. Later scopes lie over
+ * earlier ones. The actions may be new objects at each drawing.
+ */
+export function useActions(name: string, actions: readonly Action[], alone = false): void {
+  const scope = useRef<Scope>({ name, actions, alone });
+  scope.current.actions = actions;
+  scope.current.alone = alone;
+  useEffect(() => {
+    const mine = scope.current;
+    scopes.set((now) => [...now, mine]);
+    return () => scopes.set((now) => now.filter((other) => other !== mine));
+  }, []);
+}
+
+/** The size of an element on the page, CSS pixels. */
+export function useSize<E extends Element>(): [(element: E | null) => void, { width: number; height: number }] {
+  const [size, set] = useState({ width: 0, height: 0 });
+  const watching = useRef<ResizeObserver | null>(null);
+  const see = useCallback((element: E | null) => {
+    watching.current?.disconnect();
+    if (!element) return;
+    const measure = (): void => {
+      const box = element.getBoundingClientRect();
+      set((now) => (now.width === box.width && now.height === box.height ? now : { width: box.width, height: box.height }));
+    };
+    watching.current = new ResizeObserver(measure);
+    watching.current.observe(element);
+    measure();
+  }, []);
+  return [see, size];
+}

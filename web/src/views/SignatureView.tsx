@@ -1,0 +1,2 @@
+import { Shell } from "../parts/Shell";
+export function SignatureView({ hip }: { hip: string }) { return <Shell title="SignatureView"><p>{hip}</p></Shell>; }

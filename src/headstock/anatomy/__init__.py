@@ -1,7 +1,7 @@
 """Landmarks, readings, measures, osteonecrosis and the hip that films show. Knows nothing of implants."""
 
 from headstock.anatomy.drawn import Drawn, FilmScale, draw_reading
-from headstock.anatomy.filmhip import FilmAxes, FilmHip, FilmView, PelvisView
+from headstock.anatomy.filmhip import FilmAxes, FilmHip, FilmView, PelvisView, film_hip
 from headstock.anatomy.landmarks import (
     CIRCLES,
     LANDMARKS,
@@ -39,6 +39,7 @@ __all__ = [
     "View",
     "anterior_direction",
     "draw_reading",
+    "film_hip",
     "key",
     "landmark_of",
     "landmarks_for",

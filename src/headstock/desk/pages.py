@@ -138,7 +138,7 @@ class LimitMark(Model):
     high: float | None
     words: str
     source: str
-    status: Literal["published", "common_practice", "from_memory", "unset"]
+    status: Literal["published", "common_practice", "from_memory", "local", "unset"]
     edited_by: str | None = None
 
 
@@ -661,8 +661,11 @@ class LimitRow(Model):
     unit: str
     source: str
     year: int | None
-    status: Literal["published", "common_practice", "from_memory", "unset"]
+    status: Literal["published", "common_practice", "from_memory", "local", "unset"]
     edited_by: str | None
+    low: float | None = None
+    high: float | None = None
+    value: float | None = None  # of a setting, which has no ends
 
 
 class Comparison(Model):

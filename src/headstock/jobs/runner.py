@@ -22,7 +22,7 @@ from sqlalchemy.orm import Session
 
 from headstock.errors import HeadstockError, RecordError
 from headstock.records import Store, stamp
-from headstock.records.people import new_id
+from headstock.records.people import NotFoundError, new_id
 from headstock.records.tables import JobRow
 
 __all__ = ["CancelledError", "Job", "JobState", "Progress", "Runner", "Work"]
@@ -243,7 +243,7 @@ class Runner:
 def _row(session: Session, job_id: str) -> JobRow:
     row = session.get(JobRow, job_id)
     if row is None:
-        raise RecordError("There is no such work in this record. Open the list of hips to see what is there.")
+        raise NotFoundError("There is no such work in this record. Open the list of hips to see what is there.")
     return row
 
 

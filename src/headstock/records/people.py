@@ -20,6 +20,7 @@ from headstock.records.tables import (
 )
 
 __all__ = [
+    "NotFoundError",
     "add_fact",
     "add_limit_edit",
     "add_patient",
@@ -40,6 +41,10 @@ __all__ = [
 ]
 
 
+class NotFoundError(RecordError):
+    """There is no such row."""
+
+
 def new_id() -> str:
     """A random name for a row; it says nothing about a person."""
     return uuid.uuid4().hex[:16]
@@ -55,7 +60,7 @@ def patient(session: Session, patient_id: str) -> Patient:
     """
     row = session.get(Patient, patient_id)
     if row is None:
-        raise RecordError("There is no such patient in this record. Open the list of hips and choose again.")
+        raise NotFoundError("There is no such patient in this record. Open the list of hips and choose again.")
     return row
 
 
@@ -87,7 +92,7 @@ def hip(session: Session, hip_id: str) -> HipRecord:
     """
     row = session.get(HipRecord, hip_id)
     if row is None:
-        raise RecordError("There is no such hip in this record. Open the list of hips and choose again.")
+        raise NotFoundError("There is no such hip in this record. Open the list of hips and choose again.")
     return row
 
 
@@ -116,7 +121,7 @@ def film(session: Session, film_id: str) -> FilmRow:
     """
     row = session.get(FilmRow, film_id)
     if row is None:
-        raise RecordError("There is no such film in this record. Open its hip and choose again.")
+        raise NotFoundError("There is no such film in this record. Open its hip and choose again.")
     return row
 
 

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from headstock.errors import RecordError
 from headstock.records.audit import FIRST, canonical, plan_hash, stamp, write_line
-from headstock.records.people import new_id
+from headstock.records.people import NotFoundError, new_id
 from headstock.records.tables import PlanRow
 
 __all__ = ["SignedPlan", "append_plan", "plan", "plans_of"]
@@ -69,7 +69,7 @@ def plan(session: Session, plan_id: str) -> SignedPlan:
     """
     row = session.scalar(sa.select(PlanRow).where(PlanRow.id == plan_id))
     if row is None:
-        raise RecordError("There is no such signed plan in this record. Open its hip and choose again.")
+        raise NotFoundError("There is no such signed plan in this record. Open its hip and choose again.")
     if row.hash != plan_hash(row):
         raise RecordError(
             "This plan is not as it was signed: its hash does not fit its content. It must not be used or printed. "

@@ -8,6 +8,7 @@ Decision: docs/decisions/0171-one-file-a-vault-and-a-chain.md
 
 import os
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -102,7 +103,8 @@ class Store:
     def _note_head(self, head: tuple[int, str]) -> None:
         """Keep the end of the audit chain outside the database, so that a chain cut short is seen."""
         path = self.folder / "audit.head"
-        part = path.with_suffix(f".{os.getpid()}.part")
+        # A name of its own for every writer, so that two never share a half-written file.
+        part = path.with_suffix(f".{os.getpid()}-{threading.get_ident()}.part")
         part.write_text(f"{head[0]} {head[1]}\n", encoding="ascii")
         os.replace(part, path)
 

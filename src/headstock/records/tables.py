@@ -74,7 +74,7 @@ class HipRecord(Base):
 
 
 class FilmRow(Base):
-    """A film. Its bytes lie in the vault under `sha256`; `content_sha256` recognises the same picture in another file.
+    """A film. Its bytes lie in the vault under `sha256`; `pixels_sha256` recognises the same picture in another file.
 
     `header` is what the file said, frozen at import. The rest is what readers
     said: side letter, direction of the columns, view, scale; each with who.
@@ -84,7 +84,7 @@ class FilmRow(Base):
     id: Mapped[str] = mapped_column(sa.String(32), primary_key=True)
     patient_id: Mapped[str] = mapped_column(sa.ForeignKey("patient.id"), index=True)
     sha256: Mapped[str] = mapped_column(sa.String(64), unique=True)
-    content_sha256: Mapped[str] = mapped_column(sa.String(64), index=True)
+    pixels_sha256: Mapped[str] = mapped_column(sa.String(64), index=True)
     source_name: Mapped[str] = mapped_column(sa.String(512), default="")
     view: Mapped[str | None] = mapped_column(sa.String(16))
     taken: Mapped[date | None]
@@ -114,8 +114,8 @@ class SetAside(Base):
 
     __tablename__ = "set_aside"
     sha256: Mapped[str] = mapped_column(sa.String(64), primary_key=True)
-    patient_id: Mapped[str | None] = mapped_column(sa.ForeignKey("patient.id"), index=True)
     name: Mapped[str] = mapped_column(sa.String(512))
+    study_uid: Mapped[str | None] = mapped_column(sa.String(128), index=True)
     series_uid: Mapped[str | None] = mapped_column(sa.String(128), index=True)
     says: Mapped[str] = mapped_column(sa.Text)
     imported_at: Mapped[str] = mapped_column(sa.String(40))

@@ -84,6 +84,18 @@ def upgrade() -> None:
         sa.UniqueConstraint("number", name=op.f("uq_patient_number")),
     )
     op.create_table(
+        "set_aside",
+        sa.Column("sha256", sa.String(length=64), nullable=False),
+        sa.Column("name", sa.String(length=512), nullable=False),
+        sa.Column("study_uid", sa.String(length=128), nullable=True),
+        sa.Column("series_uid", sa.String(length=128), nullable=True),
+        sa.Column("says", sa.Text(), nullable=False),
+        sa.Column("imported_at", sa.String(length=40), nullable=False),
+        sa.PrimaryKeyConstraint("sha256", name=op.f("pk_set_aside")),
+    )
+    op.create_index(op.f("ix_set_aside_series_uid"), "set_aside", ["series_uid"], unique=False)
+    op.create_index(op.f("ix_set_aside_study_uid"), "set_aside", ["study_uid"], unique=False)
+    op.create_table(
         "setting",
         sa.Column("key", sa.String(length=64), nullable=False),
         sa.Column("value", sa.JSON(), nullable=True),
@@ -106,7 +118,7 @@ def upgrade() -> None:
         sa.Column("id", sa.String(length=32), nullable=False),
         sa.Column("patient_id", sa.String(length=32), nullable=False),
         sa.Column("sha256", sa.String(length=64), nullable=False),
-        sa.Column("content_sha256", sa.String(length=64), nullable=False),
+        sa.Column("pixels_sha256", sa.String(length=64), nullable=False),
         sa.Column("source_name", sa.String(length=512), nullable=False),
         sa.Column("view", sa.String(length=16), nullable=True),
         sa.Column("taken", sa.Date(), nullable=True),
@@ -122,8 +134,8 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_film")),
         sa.UniqueConstraint("sha256", name=op.f("uq_film_sha256")),
     )
-    op.create_index(op.f("ix_film_content_sha256"), "film", ["content_sha256"], unique=False)
     op.create_index(op.f("ix_film_patient_id"), "film", ["patient_id"], unique=False)
+    op.create_index(op.f("ix_film_pixels_sha256"), "film", ["pixels_sha256"], unique=False)
     op.create_table(
         "hip",
         sa.Column("id", sa.String(length=32), nullable=False),
@@ -139,19 +151,6 @@ def upgrade() -> None:
         sa.UniqueConstraint("patient_id", "side", name=op.f("uq_hip_patient_id_side")),
     )
     op.create_index(op.f("ix_hip_patient_id"), "hip", ["patient_id"], unique=False)
-    op.create_table(
-        "set_aside",
-        sa.Column("sha256", sa.String(length=64), nullable=False),
-        sa.Column("patient_id", sa.String(length=32), nullable=True),
-        sa.Column("name", sa.String(length=512), nullable=False),
-        sa.Column("series_uid", sa.String(length=128), nullable=True),
-        sa.Column("says", sa.Text(), nullable=False),
-        sa.Column("imported_at", sa.String(length=40), nullable=False),
-        sa.ForeignKeyConstraint(["patient_id"], ["patient.id"], name=op.f("fk_set_aside_patient_id")),
-        sa.PrimaryKeyConstraint("sha256", name=op.f("pk_set_aside")),
-    )
-    op.create_index(op.f("ix_set_aside_patient_id"), "set_aside", ["patient_id"], unique=False)
-    op.create_index(op.f("ix_set_aside_series_uid"), "set_aside", ["series_uid"], unique=False)
     op.create_table(
         "fact",
         sa.Column("seq", sa.Integer(), autoincrement=True, nullable=False),

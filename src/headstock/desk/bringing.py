@@ -1,0 +1,259 @@
+"""Bring films in: every file gets one line, films become part of a patient, slices are kept, nothing is lost.
+
+In: paths of files, folders, zips. Out: `Brought`, one a file. Running it twice
+over the same files changes nothing: content is recognised.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from headstock.desk.desk import Desk
+from headstock.desk.facts import NO_NUMBER
+from headstock.desk.films import film_words, own_side
+from headstock.desk.guards import Identity, wrong_patient
+from headstock.desk.headers import header_from_json, header_to_json, view_of
+from headstock.desk.words import count_words, list_words
+from headstock.errors import GuardError
+from headstock.images.importing import (
+    Accepted,
+    Directory,
+    Duplicate,
+    ImportItem,
+    KnownFilm,
+    NotAFilm,
+    Refused,
+    open_sources,
+    scans_in_words,
+)
+from headstock.records import sha256_hex, stamp, write_line
+from headstock.records.people import add_patient, hip, hip_of, hips_of, new_id, patient, patient_by_number
+from headstock.records.tables import FilmRow, Patient, SetAside
+
+__all__ = ["Brought", "bring_in", "summary_words"]
+
+Outcome = Literal["imported", "already_here", "set_aside", "refused"]
+
+
+@dataclass(frozen=True, slots=True)
+class Brought:
+    """What happened to one file, in words; the hip and film it became, if it did."""
+
+    name: str
+    outcome: Outcome
+    says: str
+    hip_id: str | None = None
+    film_id: str | None = None
+
+
+def bring_in(
+    desk: Desk,
+    paths: Sequence[Path],
+    *,
+    who: str,
+    now: datetime,
+    into: str | None = None,
+    rename: Callable[[str], str] = lambda name: name,
+) -> Iterator[Brought]:
+    """Bring in everything the paths hold, one line a file, as it goes.
+
+    `into`: the hip that pictures without an identity belong to. `rename` turns the
+    name a file has on disk into the name its owner knows.
+    """
+    inbox = _Inbox(desk, who, now, into)
+    with desk.store.session() as session:
+        known = _known_films(session)
+    for item in open_sources(paths, known=known):
+        line = inbox.take(item)
+        if line is not None:
+            yield replace(line, name=rename(line.name))
+    for line in inbox.told_later():
+        yield replace(line, name=rename(line.name))
+
+
+def summary_words(lines: Sequence[Brought]) -> str:
+    """The import in one sentence."""
+    counts = {outcome: sum(line.outcome == outcome for line in lines) for outcome in ("imported", "already_here")}
+    aside = sum(line.outcome == "set_aside" for line in lines)
+    refused = sum(line.outcome == "refused" for line in lines)
+    parts = [count_words(counts["imported"], "film") + " imported"]
+    if counts["already_here"]:
+        parts.append(f"{counts['already_here']} already here")
+    if aside:
+        parts.append(f"{aside} kept aside")
+    if refused:
+        parts.append(f"{refused} refused")
+    text = list_words(parts)
+    return text[0].upper() + text[1:] + "."
+
+
+class _Inbox:
+    """One import under way: what it knows of the record, and the series it keeps aside."""
+
+    def __init__(self, desk: Desk, who: str, now: datetime, into: str | None) -> None:
+        self.desk, self.who, self.now, self.into = desk, who, now, into
+        self.aside: dict[str, list[NotAFilm]] = {}
+
+    def take(self, item: ImportItem) -> Brought | None:
+        """What becomes of one file; None when it is told later, with its series."""
+        match item:
+            case Accepted():
+                try:
+                    return self._film(item)
+                except GuardError as stop:
+                    return Brought(item.name, "refused", str(stop))
+            case Duplicate():
+                return self._known(item)
+            case NotAFilm():
+                self._keep_aside(item)
+                return None
+            case Directory():
+                return Brought(item.name, "set_aside", item.in_words)
+            case Refused():
+                return Brought(item.name, "refused", item.reason)
+
+    def told_later(self) -> Iterator[Brought]:
+        """One line for each series kept aside."""
+        for slices in self.aside.values():
+            (words,) = scans_in_words(slices)
+            folder = slices[0].name.rpartition("/")[0] or slices[0].name
+            yield Brought(f"{folder} ({len(slices)} files)", "set_aside", words)
+
+    def _film(self, item: Accepted) -> Brought:
+        address = self.desk.store.vault.put(item.film_bytes)
+        film, header = item.film, item.film.header
+        with self.desk.store.writing() as session:
+            row = session.scalar(sa.select(FilmRow).where(FilmRow.sha256 == address))
+            if row is not None:
+                return Brought(item.name, "already_here", "Already here.", self._hip_id(session, row), row.id)
+            patient = self._patient(session, item)
+            row = FilmRow(
+                id=new_id(),
+                patient_id=patient.id,
+                sha256=address,
+                pixels_sha256=film.pixels_sha256,
+                source_name=item.name[-500:],
+                view=view_of(header),
+                taken=header.study_date,
+                header=header_to_json(header)
+                | {
+                    "rows": film.rows,
+                    "cols": film.cols,
+                    "pixel_aspect": film.pixel_aspect,
+                    "frames": film.frames,
+                },
+                imported_at=stamp(self.now),
+                scale_inputs={},
+            )
+            session.add(row)
+            session.flush()
+            side = own_side(row)
+            if side is not None:
+                hip_of(session, patient.id, side).under_study = True
+            write_line(
+                session,
+                at=self.now,
+                who=self.who,
+                action="film imported",
+                subject=row.id,
+                sha256=address,
+                view=row.view,
+            )
+            says = film_words(row) + (f", {side} hip" if side else "") + "."
+            if row.view is None:
+                says += " Its header does not say which view it is: say so when you open it."
+            return Brought(item.name, "imported", " ".join([says, *item.notes]), self._hip_id(session, row), row.id)
+
+    def _patient(self, session: Session, item: Accepted) -> Patient:
+        header = item.film.header
+        number = " ".join(header.patient_number.split())
+        found = Identity(number, header.patient_name, header.birth_date, header.sex)
+        if self.into is not None:
+            known = patient(session, hip(session, self.into).patient_id)
+            if number and number != known.number and not known.number.startswith(NO_NUMBER):
+                raise GuardError(
+                    "This image carries another patient's number than the hip it was given to. It was not taken in. "
+                    "Import it without naming a hip.",
+                    "wrong patient",
+                )
+        elif number:
+            row = patient_by_number(session, number)
+            if row is None:
+                return add_patient(
+                    session,
+                    number=number,
+                    name=header.patient_name,
+                    born=header.birth_date,
+                    sex=header.sex or None,
+                    now=self.now,
+                )
+            known = row
+        else:
+            return self._nameless(session, item)
+        wrong_patient(Identity(known.number, known.name, known.born, known.sex or ""), found)
+        known.name = known.name or header.patient_name
+        known.born = known.born or header.birth_date
+        known.sex = known.sex or header.sex or None
+        return known
+
+    def _nameless(self, session: Session, item: Accepted) -> Patient:
+        """An image without a number: a patient of its own study, never merged with another by a guess."""
+        header = item.film.header
+        mark = sha256_hex((header.study_uid or item.film.content_sha256).encode())[:8].upper()
+        row = patient_by_number(session, NO_NUMBER + mark)
+        return row or add_patient(
+            session,
+            number=NO_NUMBER + mark,
+            name=header.patient_name,
+            born=header.birth_date,
+            sex=header.sex or None,
+            now=self.now,
+        )
+
+    def _known(self, item: Duplicate) -> Brought:
+        with self.desk.store.session() as session:
+            row = session.get(FilmRow, item.same_as)
+            if row is None:  # the same film twice within this import
+                return Brought(item.name, "already_here", item.in_words)
+            return Brought(item.name, "already_here", "Already here.", self._hip_id(session, row), row.id)
+
+    def _keep_aside(self, item: NotAFilm) -> None:
+        address = self.desk.store.vault.put(item.file_bytes)
+        with self.desk.store.writing() as session:
+            if session.get(SetAside, address) is None:
+                session.add(
+                    SetAside(
+                        sha256=address,
+                        name=item.name[-500:],
+                        study_uid=item.study_uid or None,
+                        series_uid=item.series_uid or None,
+                        says=item.in_words,
+                        imported_at=stamp(self.now),
+                    )
+                )
+        self.aside.setdefault(item.series_uid, []).append(replace(item, file_bytes=b""))
+
+    def _hip_id(self, session: Session, row: FilmRow) -> str:
+        """The hip to open for a film: its own side, else the one under study, else the right."""
+        hips = hips_of(session, row.patient_id)
+        side = own_side(row)
+        best = [h for h in hips if h.side == side] or [h for h in hips if h.under_study]
+        return (best or sorted(hips, key=lambda h: h.side, reverse=True))[0].id
+
+
+def _known_films(session: Session) -> list[KnownFilm]:
+    return [
+        KnownFilm(
+            name=row.id,
+            content_sha256=row.sha256,
+            pixels_sha256=row.pixels_sha256,
+            header=header_from_json(row.header),
+            frames=int(row.header.get("frames") or 1),
+        )
+        for row in session.scalars(sa.select(FilmRow))
+    ]

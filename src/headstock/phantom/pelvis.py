@@ -1,0 +1,129 @@
+"""The pelvis in its own frame, with sockets fitted to the heads they will hold.
+
+In: a subject, the radius and shape of each head. Out: surfaces and landmarks in
+the **pelvic frame** (axes of LPS: x left, y posterior, z up; origin midway
+between the anterior superior iliac spines; x joins the spines, and the plane of
+spines and pubic tubercles is vertical), mm.
+The bones of the model were aligned one by one, so the socket is found again and
+its surface is brought to one distance from the head: the joint space.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from headstock.frames import Side
+from headstock.phantom.femur import smoothstep
+from headstock.phantom.shape import SOCKET_ELEMENTS, Ints, Subject, Surface
+
+__all__ = ["Pelvis", "Socket", "pelvis_in_its_frame", "with_socket"]
+
+Floats = NDArray[np.float64]
+
+_LEAST_GAP_MM: Final = 1.2  # between the real head surface and the socket
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Socket:
+    """Where a head sits: centre (3,) in the pelvic frame, radius of the joint surface, its vertices."""
+
+    centre: Floats
+    radius: float
+    vertices: Ints
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pelvis:
+    """Outer surface with the vertices of its landmarks and sockets, pelvic frame."""
+
+    outer: Surface
+    landmark_vertices: dict[str, int]
+    socket_vertices: dict[Side, Ints]
+
+
+def pelvis_in_its_frame(subject: Subject, *, mirrored: bool = False) -> Pelvis:
+    """The pelvis of a subject in the pelvic frame; `mirrored` exchanges its sides."""
+    bone = subject.pelvis
+    marks = {name: bone.surface.vertices[k] for name, k in bone.landmark_vertices.items()}
+    left, right = marks["left.asis"], marks["right.asis"]
+    origin = 0.5 * (left + right)
+    tubercles = 0.5 * (marks["left.pubic_tubercle"] + marks["right.pubic_tubercle"])
+    x = (left - right) / np.linalg.norm(left - right)
+    up = origin - tubercles
+    z = up - (up @ x) * x
+    z /= np.linalg.norm(z)
+    y = np.cross(z, x)
+    turn = np.stack([x, y, z])
+    surface = bone.surface.moved((bone.surface.vertices - origin) @ turn.T)
+    landmarks = bone.landmark_vertices
+    sockets = {side: bone.members(SOCKET_ELEMENTS[side.value]) for side in Side}
+    if mirrored:
+        other = {"left": "right", "right": "left"}
+        surface = surface.mirrored_x()
+        landmarks = {f"{other[n.split('.')[0]]}.{n.split('.')[1]}": k for n, k in landmarks.items()}
+        sockets = {side: sockets[side.other] for side in Side}
+    return Pelvis(surface, landmarks, sockets)
+
+
+def _socket_centre(points: Floats, normals: Floats, radius: float) -> Floats:
+    """Centre of a sphere of known radius that fits the joint surface, not the rim or the fossa.
+
+    A plain fit includes the rim and comes out too large and too far out; here
+    points count by how near they lie to the sphere (Tukey weights, scale drawn in).
+    """
+    centre = points.mean(axis=0) + normals.mean(axis=0) / np.linalg.norm(normals.mean(axis=0)) * 0.55 * radius
+    for scale in (12.0, 10.0, 8.0, 6.0, 5.0, 4.0, 4.0, 4.0, 4.0, 4.0, 4.0, 4.0):
+        for _ in range(4):
+            away = points - centre
+            distance = np.linalg.norm(away, axis=1)
+            residual = distance - radius
+            facing = np.clip(-np.einsum("ij,ij->i", away, normals) / distance, 0.0, 1.0)
+            weight = np.where(np.abs(residual) < scale, (1.0 - (residual / scale) ** 2) ** 2, 0.0) * facing
+            direction = away / distance[:, None]
+            normal_matrix = (direction * weight[:, None]).T @ direction + 1e-6 * np.eye(3)
+            centre = centre + np.linalg.solve(normal_matrix, (direction * (weight * residual)[:, None]).sum(axis=0))
+    return np.asarray(centre)
+
+
+def with_socket(
+    pelvis: Pelvis, side: Side, radius: float, joint_space_mm: float, head_reach: Floats, head_directions: Floats
+) -> tuple[Pelvis, Socket]:
+    """The pelvis with one socket brought to `joint_space_mm` from a head of this radius.
+
+    Parameters
+    ----------
+    head_reach, head_directions
+        (n,) and (n, 3): distance of the head's real surface from its centre, by direction in
+        the pelvic frame (in the pose it will have), so that no bump of the head touches bone.
+    """
+    from scipy.spatial import cKDTree
+
+    vertices = pelvis.outer.vertices
+    normals = pelvis.outer.vertex_normals()
+    members = pelvis.socket_vertices[side]
+    target = radius + joint_space_mm
+    centre = _socket_centre(vertices[members], normals[members], target)
+    away = vertices - centre
+    distance = np.linalg.norm(away, axis=1)
+    to_joint, _ = cKDTree(vertices[members]).query(vertices, distance_upper_bound=12.0)
+    near_joint = 1.0 - smoothstep(np.minimum(to_joint, 12.0), 0.0, 6.0)
+    facing = smoothstep(-np.einsum("ij,ij->i", away, normals) / np.maximum(distance, 1e-9), 0.0, 0.4)
+    gap = distance - target
+    # The joint surface follows the head; the fossa, deeper than 4 mm, stays where it is.
+    drawn = np.where(gap > 0.0, gap * smoothstep(gap, 0.8, 4.5), gap * (1.0 - near_joint * facing))
+    share = np.where(gap > 0.0, near_joint * facing, 1.0)
+    new = distance + share * (drawn - gap)
+    close = distance < target + 12.0
+    found, index = cKDTree(head_directions).query(away[close] / np.maximum(distance[close], 1e-9)[:, None], k=3)
+    apart = np.asarray(found)
+    weight = 1.0 / (apart + 1e-6)
+    local = (head_reach[index] * weight).sum(axis=1) / weight.sum(axis=1)
+    local = np.where(apart[:, 0] < 0.12, local, 0.0)
+    new[close] = np.maximum(new[close], local + _LEAST_GAP_MM)
+    moved = centre + away * (new / np.maximum(distance, 1e-9))[:, None]
+    return (
+        Pelvis(pelvis.outer.moved(moved), pelvis.landmark_vertices, pelvis.socket_vertices),
+        Socket(centre, target, members),
+    )

@@ -32,3 +32,11 @@ export function countWords(counts: Readonly<Record<string, number>>): { state: L
     return count > 0 ? [{ state, words: `${count} ${stateWords[state]}` }] : [];
   });
 }
+
+/** The source of a caution, with how well it is known where its words do not say so. */
+export function cautionSource(caution: { source: string; status: LimitMark["status"] }): string {
+  const status = STATUS[caution.status];
+  if (caution.status === "published") return caution.source || status;
+  const said = caution.source.toLowerCase();
+  return said.includes("memory") || said.includes("practice") ? caution.source : [caution.source, status].filter(Boolean).join(", ");
+}

@@ -1,2 +1,146 @@
-import { Shell } from "../parts/Shell";
-export function HipView({ hip }: { hip: string }) { return <Shell title="HipView"><p>{hip}</p></Shell>; }
+/** One hip's line of life: what is known, what is planned, what to do next. */
+
+import type { JSX } from "preact";
+import { ask, at } from "../api/client";
+import type { FilmCard, HipPage } from "../api/schema";
+import type { Action } from "../model/actions";
+import { dateWords, levelWords, sideWords } from "../model/format";
+import { nextPath } from "../model/next";
+import { CautionList } from "../parts/Cautions";
+import { NextBox } from "../parts/NextBox";
+import { Num } from "../parts/Num";
+import { Press } from "../parts/Press";
+import { go, Link } from "../parts/router";
+import { say } from "../parts/keys";
+import { Shell, type HipPlate } from "../parts/Shell";
+import { Stopped } from "../parts/Stopped";
+import { useLoad, useSize } from "../parts/hooks";
+import { FactRecord } from "./FactRecord";
+import { filmOpen, filmSide } from "./FilmTile";
+import { LifeChart } from "./LifeChart";
+import { printSheet } from "./printing";
+
+/** The nameplate of a hip's page. */
+export const plateOf = (page: HipPage): HipPlate => ({ hipId: page.hip_id, person: page.person, side: page.side, stations: page.stations });
+
+export function HipView({ hip }: { hip: string }): JSX.Element {
+  const { data, error, put, again } = useLoad<HipPage>(at("/api/hips", hip));
+  if (error && !data) {
+    return (
+      <Shell title="Hip" back="/">
+        <Stopped error={error} again={again} />
+      </Shell>
+    );
+  }
+  if (!data) return <Shell title="Hip" children={null} />;
+  return <Life page={data} put={put} />;
+}
+
+function Life({ page, put }: { page: HipPage; put: (page: HipPage) => void }): JSX.Element {
+  const [see, { height }] = useSize<HTMLDivElement>();
+  const low = height > 0 && height < 640;
+  const doNext = (): void => {
+    if (page.next.page === "facts") document.querySelector<HTMLElement>(".record input, .record select, .record button")?.focus();
+    else go(nextPath(page.hip_id, page.next));
+  };
+  const actions: Action[] = [{ id: "hip.next", title: page.next.title, keys: ["r"], violet: true, foot: page.next.button ? page.next.button.toLowerCase() : "next", closed: page.next.button === "" ? "There is nothing to do for this hip now." : null, run: doNext }];
+  if (page.other_hip_id) {
+    const other = page.other_hip_id;
+    actions.push({ id: "hip.other", title: "Go to the other hip", keys: ["o"], foot: "other hip", run: () => go(`/hip/${encodeURIComponent(other)}`) });
+  }
+  if (page.films.length > 1) actions.push({ id: "hip.films", title: "Two films side by side", keys: ["f"], run: () => go(`/hip/${encodeURIComponent(page.hip_id)}/films`) });
+  return (
+    <Shell title={sideWords(page.side)} hip={plateOf(page)} actions={actions} back="/" scrolls mainClass="life">
+      <div class="fill" ref={see}>
+        <div class="top">
+          <h1>{page.finding}</h1>
+          <NextBox next={page.next} onPress={doNext} hint="R" />
+        </div>
+        <div class="upper">
+          <LifeChart page={page} low={low} />
+          {page.key_numbers.length > 0 && (
+            <aside class="keynumbers" aria-label="Key numbers">
+              {page.key_numbers.slice(0, low ? 4 : 6).map((n) => (
+                <p key={n.key}>
+                  <span class="k">{n.label}</span>
+                  <Num n={n} size={low ? "row" : "mid"} />
+                </p>
+              ))}
+            </aside>
+          )}
+        </div>
+        <div class="lower">
+          <FactRecord page={page} put={put} />
+          <div class="side">
+            <section>
+              <h2>Cautions</h2>
+              {page.cautions.length === 0 ? <p class="k">None from what is recorded so far.</p> : <CautionList cautions={page.cautions} levels />}
+            </section>
+            <Films page={page} put={put} />
+            <Plans page={page} />
+          </div>
+        </div>
+      </div>
+    </Shell>
+  );
+}
+
+function Films({ page, put }: { page: HipPage; put: (page: HipPage) => void }): JSX.Element {
+  const use = (film: FilmCard): void => {
+    ask<HipPage>("POST", at("/api/hips", page.hip_id, {}, `/films/${encodeURIComponent(film.film_id)}/use`), { used: !film.used_here }).then(put, (error: unknown) => say((error as Error).message));
+  };
+  return (
+    <section>
+      <h2>
+        Films{" "}
+        {page.films.length > 1 && (
+          <Link class="k" to={`/hip/${encodeURIComponent(page.hip_id)}/films`}>
+            two side by side
+          </Link>
+        )}
+      </h2>
+      {page.films.length === 0 && <p class="k">None yet. Drop images on the patients page.</p>}
+      <ul class="filmlist">
+        {page.films.map((film) => (
+          <li key={film.film_id} class={film.used_here ? "" : "out"}>
+            <Link to={`/hip/${encodeURIComponent(page.hip_id)}/film/${encodeURIComponent(film.film_id)}`}>{film.words}</Link>
+            <span>
+              {filmSide(film)} · {dateWords(film.taken) || "no date"}
+            </span>
+            <em class={film.state}>{film.used_here ? filmOpen(film) || "read" : "not used for this hip"}</em>
+            <Press size="sm" kind="plain" onPress={() => use(film)}>
+              {film.used_here ? "Take out" : "Put in"}
+            </Press>
+          </li>
+        ))}
+      </ul>
+    </section>
+  );
+}
+
+function Plans({ page }: { page: HipPage }): JSX.Element | null {
+  if (page.plans.length === 0) return null;
+  return (
+    <section>
+      <h2>Signed plans</h2>
+      <ul class="planlist">
+        {page.plans.map((plan) => (
+          <li key={plan.plan_id} class={plan.superseded ? "out" : ""}>
+            <p>
+              <b>
+                {levelWords[plan.level]}, version {plan.version}
+              </b>
+              {plan.superseded && " superseded"}
+              <span>
+                {plan.words} · {plan.signed_by}, {dateWords(plan.signed_at)}
+              </span>
+            </p>
+            <Press size="sm" kind="plain" onPress={() => void printSheet({ plan: plan.plan_id })}>
+              Sheet
+            </Press>
+          </li>
+        ))}
+      </ul>
+    </section>
+  );
+}

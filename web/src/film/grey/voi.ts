@@ -12,7 +12,7 @@ export interface Voi {
   readonly function: VoiFunction;
   readonly center: number;
   readonly width: number;
-  /** VOI LUT output, 0 to 1 or in its own bit depth; spread evenly over `tableSpan`. */
+  /** VOI LUT output, 0 to 1, spread evenly over `tableSpan`. */
   readonly table?: readonly number[] | null;
   readonly tableSpan?: readonly [number, number] | null;
 }
@@ -46,21 +46,13 @@ function fromTable(value: number, voi: Voi): number {
   const { table, tableSpan } = voi;
   if (!table || table.length === 0 || !tableSpan) return greyOf(value, { ...voi, function: "LINEAR_EXACT" });
   const [first, last] = tableSpan;
-  const top = tableTop(table);
   const at = last === first ? 0 : ((value - first) / (last - first)) * (table.length - 1);
   // C.11.2.1.1: below the first value mapped the first entry, above the last the last.
   const held = Math.min(table.length - 1, Math.max(0, at));
   const low = Math.floor(held);
   const a = table[low] ?? 0;
   const b = table[Math.min(low + 1, table.length - 1)] ?? a;
-  return (a + (b - a) * (held - low)) / top;
-}
-
-/** Full output of a table: 1 when already normalised, else its own bit depth. */
-function tableTop(table: readonly number[]): number {
-  const most = table.reduce((a, b) => Math.max(a, b), 0);
-  if (most <= 1) return 1;
-  return 2 ** Math.max(8, Math.ceil(Math.log2(most + 1))) - 1;
+  return a + (b - a) * (held - low);
 }
 
 /** Grey 0 to 255 of every stored value; polarity last (PS3.4 N.2). */

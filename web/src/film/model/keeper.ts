@@ -32,12 +32,16 @@ export interface Store {
   removeItem(key: string): void;
 }
 
+/** Who hears: the page that is open. Without one the keeper goes on sending. */
+export interface KeeperEars<Answer> {
+  readonly onKept: (answer: Answer, isLast: boolean) => void;
+  readonly onState: (state: KeeperState) => void;
+}
+
 export interface KeeperOptions<State, Answer extends Kept> {
   readonly key: string;
   readonly store: Store;
   readonly send: (step: Step<State>) => Promise<Answer>;
-  readonly onKept: (answer: Answer, isLast: boolean) => void;
-  readonly onState: (state: KeeperState) => void;
   readonly wait?: (ms: number) => Promise<void>;
 }
 
@@ -50,7 +54,7 @@ export class Keeper<State, Answer extends Kept> {
   #queue: Step<State>[];
   #sending = false;
   #stopped = false;
-  #closed = false;
+  #ears: KeeperEars<Answer> | null = null;
   #idle: (() => void)[] = [];
 
   constructor(options: KeeperOptions<State, Answer>) {
@@ -61,6 +65,10 @@ export class Keeper<State, Answer extends Kept> {
   /** Steps that an earlier visit left unacknowledged. */
   get left(): readonly Step<State>[] {
     return this.#queue;
+  }
+
+  get sending(): boolean {
+    return this.#sending;
   }
 
   get waiting(): number {
@@ -80,12 +88,19 @@ export class Keeper<State, Answer extends Kept> {
     this.flush();
   }
 
+  /** Go on with these steps instead: what `reconcile` left. */
+  replace(steps: readonly Step<State>[]): void {
+    this.#queue = [...steps];
+    this.#write();
+    this.resume();
+  }
+
   /** Give up what was not kept; only a person's choice leads here. */
   discard(): void {
     this.#queue = [];
     this.#stopped = false;
     this.#write();
-    this.#options.onState({ name: "kept" });
+    this.#tell({ name: "kept" });
   }
 
   /** Resolves when nothing waits, or at once when stopped. */
@@ -94,43 +109,52 @@ export class Keeper<State, Answer extends Kept> {
     return new Promise((resolve) => this.#idle.push(resolve));
   }
 
-  close(): void {
-    this.#closed = true;
+  /** A page opens; the function returned is for when it closes. */
+  heard(ears: KeeperEars<Answer>): () => void {
+    this.#ears = ears;
+    return () => {
+      if (this.#ears === ears) this.#ears = null;
+    };
   }
 
   flush(): void {
-    if (!this.#sending && !this.#stopped && !this.#closed) void this.#run();
+    if (!this.#sending && !this.#stopped) void this.#run();
+  }
+
+  #tell(state: KeeperState): void {
+    this.#ears?.onState(state);
   }
 
   async #run(): Promise<void> {
     this.#sending = true;
     const wait = this.#options.wait ?? ((ms) => new Promise<void>((resolve) => setTimeout(resolve, ms)));
     let pause = FIRST_WAIT_MS;
-    while (this.#queue.length > 0 && !this.#closed) {
+    while (this.#queue.length > 0) {
       const next = this.#queue[0] as Step<State>;
-      this.#options.onState({ name: "keeping", waiting: this.#queue.length });
+      this.#tell({ name: "keeping", waiting: this.#queue.length });
       try {
         const answer = await this.#options.send(next);
-        this.#queue.shift();
+        // Discarded or replaced meanwhile: then there is nothing of this one left to take out.
+        if (this.#queue[0] === next) this.#queue.shift();
         // Steps made while this one travelled stand on it now.
         this.#queue = this.#queue.map((step) => ({ ...step, base: answer.step }));
         this.#write();
         pause = FIRST_WAIT_MS;
-        if (!this.#closed) this.#options.onKept(answer, this.#queue.length === 0);
+        this.#ears?.onKept(answer, this.#queue.length === 0);
       } catch (error) {
         const says = error instanceof Error ? error.message : String(error);
         if (error instanceof Stopped) {
           this.#stopped = true;
-          this.#options.onState({ name: "stopped", waiting: this.#queue.length, says });
+          this.#tell({ name: "stopped", waiting: this.#queue.length, says });
           break;
         }
-        this.#options.onState({ name: "retrying", waiting: this.#queue.length, says });
+        this.#tell({ name: "retrying", waiting: this.#queue.length, says });
         await wait(pause);
         pause = Math.min(LAST_WAIT_MS, pause * 2);
       }
     }
     this.#sending = false;
-    if (this.#queue.length === 0) this.#options.onState({ name: "kept" });
+    if (this.#queue.length === 0) this.#tell({ name: "kept" });
     const idle = this.#idle;
     this.#idle = [];
     for (const resolve of idle) resolve();
@@ -149,4 +173,22 @@ function readQueue<State>(store: Store, key: string): Step<State>[] {
   } catch {
     return [];
   }
+}
+
+/**
+ * After a reload: steps the server already has are dropped, the rest goes on from where the server is.
+ * `null` when the server has moved on by someone else's hand: a person must choose.
+ */
+export function reconcile<State>(
+  left: readonly Step<State>[],
+  serverStep: number,
+  serverState: State,
+  same: (a: State, b: State) => boolean,
+): Step<State>[] | null {
+  const first = left[0];
+  if (!first) return [];
+  if (first.base === serverStep) return left.map((step) => ({ ...step, base: serverStep }));
+  // The answer to a step was lost on the way: the server has it, we did not hear.
+  const had = left.findIndex((step) => same(step.state, serverState));
+  return had < 0 ? null : left.slice(had + 1).map((step) => ({ ...step, base: serverStep }));
 }

@@ -1,0 +1,21 @@
+/** What the nameplate says about work being kept. */
+
+import { clockWords } from "../../model/format";
+import type { KeeperState } from "./keeper";
+
+export interface PlateWords {
+  title: string;
+  detail: string;
+  kind?: "late" | "stopped";
+}
+
+export function keptWords(kept: KeeperState, error: Error | null, reader: string, savedAt: string | null, what: "Reading" | "Placement"): PlateWords {
+  if (kept.name === "stopped") return { title: `${what} not kept`, detail: "someone kept a later step; choose below", kind: "stopped" };
+  if (kept.name === "retrying" || error) {
+    const waiting = kept.name === "retrying" && kept.waiting > 0 ? `${kept.waiting} ${kept.waiting === 1 ? "step waits" : "steps wait"} here` : "nothing is lost";
+    return { title: "The server does not answer", detail: `${waiting}; trying again`, kind: "late" };
+  }
+  if (kept.name === "keeping") return { title: "Keeping", detail: reader ? `by ${reader}` : "" };
+  const when = clockWords(savedAt);
+  return { title: `${what} kept at every step`, detail: [reader ? `by ${reader}` : "", when].filter(Boolean).join(", ") };
+}

@@ -1,0 +1,138 @@
+/** A reading drawn on its film: violet placed by a person, blue found and not yet accepted, ink measured. */
+
+import type { JSX } from "preact";
+import type { DrawnLine, LeftOut, ReadingState } from "../../api/schema";
+import { arcPoints, keptArcs, onCircle, sweepDeg } from "../geometry/shapes";
+import { fromWire, type ImageCircle, type ImagePoint } from "../geometry/types";
+import { toScreen, type Viewport } from "../geometry/viewport";
+import { nameOf } from "../model/reading";
+import { Cross, FoundPoint, Handle, Line, WordLines, Words } from "../viewer/marks";
+
+interface ReadingMarksProps {
+  view: Viewport;
+  state: ReadingState;
+  drawn: readonly DrawnLine[];
+  selected: string | null;
+  /** Clicks of a snap or of an outline under way. */
+  pending: readonly ImagePoint[];
+  pendingOutline: readonly ImagePoint[] | null;
+  labelOf: (key: string) => string;
+}
+
+export function ReadingMarks({ view, state, drawn, selected, pending, pendingOutline, labelOf }: ReadingMarksProps): JSX.Element {
+  const on = (point: readonly number[]) => toScreen(view, fromWire(point));
+  const isFound = (key: string): boolean => state.found.includes(key);
+  return (
+    <>
+      {drawn.map((line) => (
+        <Measured key={line.key} line={line} view={view} />
+      ))}
+      {Object.entries(state.outlines).map(([key, corners]) => (
+        <Outline key={key} outlineKey={key} corners={corners.map(fromWire)} view={view} found={isFound(key)} selected={selected === key} />
+      ))}
+      {Object.entries(state.circles).map(([key, circle]) => (
+        <HeadCircle key={key} circle={circle as unknown as ImageCircle} view={view} found={isFound(key)} leftOut={state.left_out[key] ?? []} />
+      ))}
+      {Object.entries(state.points).map(([key, point]) =>
+        isFound(key) ? <FoundPoint key={key} at={on(point)} chosen={selected === key} /> : <Cross key={key} at={on(point)} chosen={selected === key} />,
+      )}
+      {Object.entries(state.points).map(([key, point]) => {
+        const named = selected === key || LABELLED.has(nameOf(key));
+        if (!named) return null;
+        const [x, y] = on(point);
+        const rightHalf = key.startsWith("left.");
+        return (
+          <Words key={key} at={[x + (rightHalf ? -16 : 16), y + (nameOf(key) === "greater_trochanter" ? -16 : 20)]} anchor={rightHalf ? "end" : "start"} size={12.5} weight={560} colour={selected === key ? (isFound(key) ? "var(--found)" : "var(--mark)") : "var(--ink)"}>
+            {labelOf(key)}
+          </Words>
+        );
+      })}
+      {pendingOutline && pendingOutline.length > 0 && (
+        <>
+          <Line points={pendingOutline.map(on)} colour="var(--mark)" width={2} />
+          {pendingOutline.map((corner, i) => (
+            <Handle key={i} at={on(corner)} held={i === 0} />
+          ))}
+        </>
+      )}
+      {pending.map((click, i) => (
+        <Cross key={i} at={on(click)} />
+      ))}
+    </>
+  );
+}
+
+/** Points whose place alone does not say what they are. */
+const LABELLED = new Set(["lesser_trochanter", "greater_trochanter"]);
+
+function Measured({ line, view }: { line: DrawnLine; view: Viewport }): JSX.Element | null {
+  const points = line.points.map((point) => toScreen(view, fromWire(point)));
+  const label = line.label_at ? toScreen(view, fromWire(line.label_at)) : points[Math.floor(points.length / 2)];
+  const isNumber = /^[+\u2212\d]/.test(line.label ?? "");
+  return (
+    <>
+      <Line points={points} width={1.2} closed={line.kind === "circle"} {...(line.kind === "dashed" ? { dash: "5 3" } : {})} />
+      {line.label && label && (
+        <Words at={label} size={isNumber ? 15 : 12.5} weight={isNumber ? 680 : 560}>
+          {line.label}
+        </Words>
+      )}
+    </>
+  );
+}
+
+function HeadCircle({ circle, view, found, leftOut }: { circle: ImageCircle; view: Viewport; found: boolean; leftOut: readonly LeftOut[] }): JSX.Element {
+  const colour = found ? "var(--found)" : "var(--mark)";
+  const arc = (from: number, to: number) => arcPoints(circle, from, to, view.rowFactor).map((point) => toScreen(view, point));
+  return (
+    <>
+      {keptArcs(leftOut).map((kept) => (
+        <Line key={kept.from_deg} points={arc(kept.from_deg, kept.to_deg)} colour={colour} width={2} />
+      ))}
+      {leftOut.map((gap) => (
+        <g key={gap.from_deg}>
+          <Line points={arc(gap.from_deg, gap.to_deg)} colour={colour} width={1.8} dash="2 5" casing={false} />
+          <LeftOutWords circle={circle} gap={gap} view={view} colour={colour} />
+        </g>
+      ))}
+    </>
+  );
+}
+
+/** Why an arc was left out, on a leader away from the head's centre. Short arcs are only dotted. */
+function LeftOutWords({ circle, gap, view, colour }: { circle: ImageCircle; gap: LeftOut; view: Viewport; colour: string }): JSX.Element | null {
+  const sweep = sweepDeg(gap.from_deg, gap.to_deg);
+  const middle = gap.from_deg + sweep / 2;
+  const [x, y] = toScreen(view, onCircle(circle, middle, view.rowFactor));
+  if (sweep < LABELLED_ARC_DEG || circle[2] * view.zoom < 30) return null;
+  const a = (middle * Math.PI) / 180;
+  const end = [x + Math.cos(a) * 34 - 14, y - Math.sin(a) * 34] as const;
+  const up = Math.sin(a) >= 0;
+  return (
+    <>
+      <Line points={[[x, y], end]} colour={colour} width={1} casing={false} />
+      <WordLines lines={[`${gap.why}, ${Math.round(sweep)}°,`, "left out of the circle"]} at={[end[0], end[1] + (up ? -20 : 14)]} colour={colour} size={12.5} weight={560} />
+    </>
+  );
+}
+
+const LABELLED_ARC_DEG = 25;
+
+function Outline({ outlineKey, corners, view, found, selected }: { outlineKey: string; corners: readonly ImagePoint[]; view: Viewport; found: boolean; selected: boolean }): JSX.Element {
+  const points = corners.map((corner) => toScreen(view, corner));
+  const name = nameOf(outlineKey);
+  const closed = name.startsWith("lesion");
+  const colour = found ? "var(--found)" : "var(--mark)";
+  const top = points.reduce((best, point) => (point[1] < best[1] ? point : best), points[0] ?? ([0, 0] as const));
+  return (
+    <>
+      <Line points={points} closed={closed} colour={colour} width={closed ? 1.8 : 1.6} {...(closed ? { dash: "6 4" } : {})} opacity={closed || name === "collapse" ? 1 : 0.85} />
+      {closed && !selected && points.length > 2 && (
+        <Words at={[top[0], top[1] - 8]} size={12.5} weight={560} colour={colour}>
+          dead bone
+        </Words>
+      )}
+      {selected && points.map((point, i) => <Handle key={i} at={point} />)}
+    </>
+  );
+}

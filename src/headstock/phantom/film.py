@@ -152,7 +152,7 @@ def _gas_mm(x: Floats, z: Floats, beam: Beam, seed: int) -> Floats:
 
 
 def _soft_tissue_lateral(patient: PhantomPatient, beam: Beam, spec: FilmSpec) -> Floats:
-    """Thickness of soft tissue on a lateral film, one value for `_COARSE` pixels, mm: thigh and buttock, air in front."""
+    """Thickness of soft tissue on a lateral film, one value for `_COARSE` pixels, mm: thigh, buttock, air in front."""
     centre = patient.hip.centre_lps_mm
     at = _coarse_places(beam, centre, _COARSE)
     u, posterior = (at - centre) @ beam.along_row, (at - centre) @ beam.along_column

@@ -43,6 +43,12 @@ LANDMARK_NODES: Final[dict[str, int]] = {
     "epicondyle_medial": _FEMUR_START + 630,
     "epicondyle_lateral": _FEMUR_START + 550,
 }
+# Where the film's teardrop ends below: picked on a film of the mean shape, as places on the mean surface; no node lies
+# there. The landmark is the vertex found there, so that it follows every subject.
+_TEARDROP_ON_MEAN_MM: Final[dict[str, tuple[float, float, float]]] = {
+    "right.teardrop": (-28.267, 4.430, 1194.527),
+    "left.teardrop": (82.853, 0.668, 1186.688),
+}
 HEAD_ELEMENTS: Final = tuple(range(8))
 NECK_ELEMENTS: Final = (13, 14, 15, 16)
 SOCKET_ELEMENTS: Final[dict[str, tuple[int, ...]]] = {
@@ -211,7 +217,10 @@ def _lattice(bone: str) -> _Lattice:
     # The cuts are multiples of the patch order, so that every node of a patch is a vertex.
     tree = cKDTree(vertices[first])
     femoral = bone == "femur"
-    landmarks = {n: int(tree.query(mean[k])[1]) for n, k in LANDMARK_NODES.items() if (k >= _FEMUR_START) == femoral}
+    places = {n: mean[k] for n, k in LANDMARK_NODES.items() if (k >= _FEMUR_START) == femoral}
+    if not femoral:
+        places.update({name: np.array(place) for name, place in _TEARDROP_ON_MEAN_MM.items()})
+    landmarks = {name: int(tree.query(place)[1]) for name, place in places.items()}
     return _Lattice(tuple(weights), np.asarray(first, dtype=np.int64), welded[whole], of_element, landmarks)
 
 

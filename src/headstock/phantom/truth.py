@@ -29,6 +29,7 @@ __all__ = ["ball_centre_lps_mm", "project_truth", "truth_of_film", "truth_of_pat
 _LETTER: Final = {Side.LEFT: "L", Side.RIGHT: "R"}
 _OUTLINE_DIRECTIONS: Final = 360
 _JUNCTION_MM: Final = 1.0  # where the outline leaves the head's circle: the head-neck junction
+_RIM_MM: Final = 2.0
 _NOTE: Final = (
     "simulated; surfaces from an MPL-2.0 statistical shape model of CT-derived anatomy; cortex, density and lesion "
     "invented; points in mm, LPS; film points in pixels (column, row), zero-based, centre of pixel"
@@ -143,7 +144,9 @@ class _HipOnFilm:
         self.circles["head"] = _fitted_circle(outline)
         self.points["head_centre"] = self.head
         depth = -(self.hip.femur.outer.vertices @ axes.neck_axis)
-        near = depth < 1.9 * axes.head.radius
+        beside = np.linalg.norm(self.hip.femur.outer.vertices + depth[:, None] * axes.neck_axis, axis=1)
+        # Head and neck only: the tip of the trochanter can lie as high as the head centre.
+        near = (depth < 1.9 * axes.head.radius) & (beside < axes.head.radius + 5.0)
         faces = self.faces[near[self.faces].all(axis=1)]
         # Directions counted from distally along the neck, turning through `across_neck`.
         angle = np.radians(np.linspace(0.0, 360.0, _OUTLINE_DIRECTIONS, endpoint=False))
@@ -237,7 +240,7 @@ class _HipOnFilm:
     def _pelvic(self, patient: PhantomPatient) -> None:
         side, project = self.hip.side.value, self.beam.project
         marks = patient.landmarks
-        self.points["teardrop"] = project(marks[f"{side}.lowest_medial_acetabulum"])
+        self.points["teardrop"] = project(marks[f"{side}.teardrop"])
         self.points["ischium"] = project(marks[f"{side}.ischium"])
         self.points["asis"] = project(marks[f"{side}.asis"])
         # In a mirrored patient the model's left bone lies on the right.
@@ -245,7 +248,7 @@ class _HipOnFilm:
         mine = innominate_vertices(model_side.value)
         bone = project(patient.pelvis.vertices[mine])
         self.points["pelvis_top"] = bone[int(bone[:, 1].argmin())]
-        joint = sourcil_lps_mm(self.hip)
+        joint = sourcil_lps_mm(patient, self.hip)
         if joint is not None:
             self.points["sourcil_medial"], self.points["sourcil_lateral"] = project(joint[0]), project(joint[1])
 
@@ -266,24 +269,44 @@ class _HipOnFilm:
         return {"outline": outline, "arc_deg": arc}
 
 
-def sourcil_lps_mm(hip: PhantomHip) -> tuple[Floats, Floats] | None:
+def sourcil_lps_mm(patient: PhantomPatient, hip: PhantomHip) -> tuple[Floats, Floats] | None:
     """Medial and lateral end (3,) of the weight-bearing roof, LPS.
 
-    In the frontal slab through the head centre: lateral, the last point of the joint
-    surface; medial, where the dense roof ends, 38 degrees inward of straight up (as drawn).
+    In the frontal plane through the head centre: lateral, where the bone leaves the joint
+    surface by `_RIM_MM`; medial, where the dense roof ends, 38 degrees inward of straight up (as drawn).
     """
-    away = hip.socket_lps_mm - hip.centre_lps_mm
-    distance = np.linalg.norm(away, axis=1)
+    pelvis = patient.pelvis
+    near = np.linalg.norm(pelvis.vertices - hip.centre_lps_mm, axis=1) < hip.socket_radius_mm + 12.0
+    faces = pelvis.faces[near[pelvis.faces].all(axis=1)]
+    height = pelvis.vertices[:, 1] - hip.centre_lps_mm[1]
     outward = 1.0 if hip.side is Side.LEFT else -1.0
-    slab = (np.abs(away[:, 1]) < 5.0) & (np.abs(distance - hip.socket_radius_mm) < 2.0) & (away[:, 2] > 0.0)
-    if slab.sum() < 3:
+    found: list[tuple[float, Floats]] = []
+    for face in faces:
+        ends = []
+        for a, b in ((face[0], face[1]), (face[1], face[2]), (face[2], face[0])):
+            if (height[a] > 0.0) != (height[b] > 0.0):
+                share = height[a] / (height[a] - height[b])
+                ends.append(pelvis.vertices[a] + share * (pelvis.vertices[b] - pelvis.vertices[a]))
+        if len(ends) != 2:
+            continue
+        # The part of the segment that still belongs to the joint surface.
+        gap = [float(np.linalg.norm(p - hip.centre_lps_mm)) - hip.socket_radius_mm - _RIM_MM for p in ends]
+        if gap[0] > 0.0 and gap[1] > 0.0:
+            continue
+        if (gap[0] > 0.0) != (gap[1] > 0.0):
+            outer, inner = (0, 1) if gap[0] > 0.0 else (1, 0)
+            share = gap[outer] / (gap[outer] - gap[inner])
+            ends[outer] = ends[outer] + share * (ends[inner] - ends[outer])
+        for point in ends:
+            away = point - hip.centre_lps_mm
+            if away[2] > 0.0:
+                found.append((float(np.degrees(np.arctan2(away[0] * outward, away[2]))), point))
+    if not found:
         return None
-    angle = np.degrees(np.arctan2(away[:, 0] * outward, away[:, 2]))
-    k = int(np.where(slab, angle, -np.inf).argmax())
-    lateral = hip.socket_lps_mm[k]
+    _, lateral = max(found, key=lambda pair: pair[0])
     turn = np.radians(38.0)
     medial = hip.centre_lps_mm + hip.socket_radius_mm * np.array([-outward * np.sin(turn), 0.0, np.cos(turn)])
-    return medial, np.asarray(lateral)
+    return medial, lateral
 
 
 def _spot(beam: Beam, point: Floats) -> dict[str, float]:
@@ -359,7 +382,7 @@ def _film_measures(sides: dict[Side, _HipOnFilm], patient: PhantomPatient, mm_pe
     }
     out["lesser_trochanter_below_line_mm"] = below
     out["right_minus_left_mm"] = round(below["R"] - below["L"], 3)
-    out["line"] = "through lowest_medial_acetabulum of both sides (stands in for the teardrops)"
+    out["line"] = "through the lower ends of both teardrops"
     for side, hip in sides.items():
         height = -_vertical_line(drops[Side.RIGHT], drops[Side.LEFT], hip.head) * mm_per_px
         along = _unit(drops[Side.LEFT] - drops[Side.RIGHT]) * (1.0 if side is Side.LEFT else -1.0)
@@ -412,7 +435,7 @@ def truth_of_patient(patient: PhantomPatient) -> dict[str, Any]:
         "side": hip.side.value,
         "note": _NOTE,
         "head_fit": (
-            f"least-squares sphere through the head of the surface model before any collapse; rms {axes.head.rms:.2f} mm"
+            f"least-squares sphere through the head of the surface model, before collapse; rms {axes.head.rms:.2f} mm"
         ),
         "axis_definitions": AXIS_DEFINITIONS,
         "head_diameter_mm": round(2.0 * axes.head.radius, 3),
@@ -437,6 +460,7 @@ def truth_of_patient(patient: PhantomPatient) -> dict[str, Any]:
         },
         "femoral_offsets_mm": {_LETTER[s]: round(h.femur.axes.femoral_offset_mm, 3) for s, h in patient.hips.items()},
         "ischial_tuberosity_lps_mm": {_LETTER[s]: _xyz(patient.landmarks[f"{s}.ischium"]) for s in Side},
+        "teardrop_lps_mm": {_LETTER[s]: _xyz(patient.landmarks[f"{s}.teardrop"]) for s in Side},
         "lowest_medial_acetabulum_lps_mm": {
             _LETTER[s]: _xyz(patient.landmarks[f"{s}.lowest_medial_acetabulum"]) for s in Side
         },
@@ -506,6 +530,7 @@ def truth_of_film(patient: PhantomPatient, spec: FilmSpec) -> dict[str, Any]:
         ("lesser_trochanter", {s: h.to_lps(h.femur.landmarks["lesser_trochanter"]) for s, h in patient.hips.items()}),
         ("greater_trochanter", {s: h.to_lps(h.femur.landmarks["greater_trochanter"]) for s, h in patient.hips.items()}),
         ("ischial_tuberosity", {s: patient.landmarks[f"{s}.ischium"] for s in Side}),
+        ("teardrop", {s: patient.landmarks[f"{s}.teardrop"] for s in Side}),
         ("lowest_medial_acetabulum", {s: patient.landmarks[f"{s}.lowest_medial_acetabulum"] for s in Side}),
     ):
         film[name] = {_LETTER[s]: _spot(beam, p) for s, p in points.items()}

@@ -2,6 +2,18 @@
 
 from headstock.images.film import Film, FilmHeader, VoiChoice, VoiTable, VoiWindow
 from headstock.images.grey import apply_voi, bright_is_dense, full_range, presentation, shown_uint16
+from headstock.images.importing import (
+    Accepted,
+    Directory,
+    Duplicate,
+    ImportItem,
+    KnownFilm,
+    NotAFilm,
+    Refused,
+    open_sources,
+    open_uploads,
+    scans_in_words,
+)
 from headstock.images.limits import ImportLimits, ReadLimits
 from headstock.images.projection import (
     central_projection,
@@ -39,13 +51,20 @@ from headstock.images.scale import (
 from headstock.images.write import DxFacts, uid_from, write_dx
 
 __all__ = [
+    "Accepted",
     "BallMark",
     "Contradiction",
+    "Directory",
+    "Duplicate",
     "DxFacts",
     "Film",
     "FilmHeader",
+    "ImportItem",
     "ImportLimits",
+    "KnownFilm",
+    "NotAFilm",
     "ReadLimits",
+    "Refused",
     "RulerMark",
     "Scale",
     "ScaleCandidate",
@@ -68,6 +87,8 @@ __all__ = [
     "marker_magnification",
     "marker_size_error_percent",
     "off_axis_ball_ratio",
+    "open_sources",
+    "open_uploads",
     "presentation",
     "read_dataset",
     "read_film",
@@ -77,6 +98,7 @@ __all__ = [
     "scale_from_detector",
     "scale_from_ruler",
     "scale_from_typed_magnification",
+    "scans_in_words",
     "settle",
     "shown_uint16",
     "source_to_hip",

@@ -23,7 +23,7 @@ from headstock.images._codestream import codestream_size
 from headstock.images._header import text, whole
 from headstock.images.limits import ReadLimits
 
-__all__ = ["Stored", "frame_count", "stored_frame", "to_grey"]
+__all__ = ["Stored", "frame_count", "missing_bytes", "stored_frame", "to_grey"]
 
 _MONO: Final = ("MONOCHROME1", "MONOCHROME2")
 _COLOUR: Final = (
@@ -36,6 +36,8 @@ _COLOUR: Final = (
     "YBR_ICT",
     "YBR_RCT",
 )
+# Extended, and the retired spectral selection and full progression that old archives hold (PS3.5 A.4.1).
+_BY_GDCM_ALONE: Final = (JPEGExtended12Bit, "1.2.840.10008.1.2.4.53", "1.2.840.10008.1.2.4.55")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,23 +143,28 @@ def _decoded(ds: Dataset, frame: int, photometric: str) -> NDArray[Any]:
                 f"The header says {shape[0]} by {shape[1]} pixels, the compressed picture {said[0]} by {said[1]}. "
                 "The file contradicts itself; export it again."
             )
-        if syntax == JPEGExtended12Bit and (whole(ds, "BitsStored") or 8) > 8:
+        if syntax in _BY_GDCM_ALONE and (whole(ds, "BitsStored") or 8) > 8:
             return _by_gdcm(ds, stream, shape)
     try:
-        return np.asarray(pixel_array(ds, index=frame))
+        return np.asarray(pixel_array(ds, index=frame, correct_unused_bits=False))  # `_used_bits` does it
     except Exception as why:  # decoders written in C raise every type there is on damaged input; one refusal serves all
-        short = not syntax.is_encapsulated and len(ds.PixelData) < _expected_bytes(ds)
-        raise ImageError(_TRUNCATED if short else _DAMAGED) from why
+        raise ImageError(_TRUNCATED if missing_bytes(ds) else _DAMAGED) from why
 
 
 _DAMAGED: Final = "Its picture is damaged or compressed in a way that cannot be read. Export it again, uncompressed."
 _TRUNCATED: Final = "The file ends before its picture does: it was cut short. Copy or export it again."
 
 
-def _expected_bytes(ds: Dataset) -> int:
+def missing_bytes(ds: Dataset) -> int:
+    """How many bytes an uncompressed picture is short of what its header promises; 0 where that cannot be told."""
+    sizes = [whole(ds, keyword) for keyword in ("Rows", "Columns", "BitsAllocated")]
+    if "PixelData" not in ds or not all(sizes) or _ensure_syntax(ds).is_encapsulated:
+        return 0
+    rows, cols, bits = (size or 0 for size in sizes)
     samples = whole(ds, "SamplesPerPixel") or 1
-    subsampled = 2 / 3 if text(ds, "PhotometricInterpretation").endswith("_422") else 1
-    return int(int(ds.Rows) * int(ds.Columns) * frame_count(ds) * samples * (int(ds.BitsAllocated) // 8) * subsampled)
+    if text(ds, "PhotometricInterpretation").endswith("_422"):
+        samples = 2  # two brightnesses share one pair of colours
+    return max(rows * cols * frame_count(ds) * samples * bits // 8 - len(ds.PixelData), 0)
 
 
 def _ensure_syntax(ds: Dataset) -> Any:
@@ -176,7 +183,7 @@ def _ensure_syntax(ds: Dataset) -> Any:
 
 
 def _by_gdcm(ds: Dataset, stream: bytes, shape: tuple[int, int]) -> NDArray[Any]:
-    """JPEG Extended (process 4) with more than 8 bits, by GDCM's own decoder."""
+    """Lossy JPEG with more than 8 bits, by GDCM's own decoder."""
     # Loaded here: 0.1 s, needed by this one compression. Its wrapper has no types.
     gdcm: Any = import_module("gdcm")
 
@@ -194,7 +201,7 @@ def _by_gdcm(ds: Dataset, stream: bytes, shape: tuple[int, int]) -> NDArray[Any]
     image.SetDataElement(element)
     kind = gdcm.PhotometricInterpretation.GetPIType(text(ds, "PhotometricInterpretation"))
     image.SetPhotometricInterpretation(gdcm.PhotometricInterpretation(kind))
-    image.SetTransferSyntax(gdcm.TransferSyntax(gdcm.TransferSyntax.GetTSType(str(JPEGExtended12Bit))))
+    image.SetTransferSyntax(gdcm.TransferSyntax(gdcm.TransferSyntax.GetTSType(str(_ensure_syntax(ds)))))
     bits, signed = whole(ds, "BitsStored") or 12, whole(ds, "PixelRepresentation") or 0
     image.SetPixelFormat(gdcm.PixelFormat(1, int(ds.BitsAllocated), bits, bits - 1, signed))
     try:
@@ -215,4 +222,6 @@ def _used_bits(stored: NDArray[Any], ds: Dataset) -> NDArray[Any]:
     numbers = stored.astype(native, copy=False)
     if bits == allocated or stored.dtype.itemsize * 8 != allocated or not bits - 1 <= high < allocated:
         return numbers
+    if high > bits - 1 and _ensure_syntax(ds).is_encapsulated and int(numbers.max()) < 1 << bits:
+        return numbers  # the compressed stream held only the stored bits, already moved down
     return np.asarray((numbers << (allocated - 1 - high)) >> (allocated - bits))

@@ -6,6 +6,7 @@ ignored. A camera's rotation entry is applied, for otherwise the picture lies
 on its side.
 """
 
+import logging
 from io import BytesIO
 from typing import Any, Final
 
@@ -23,7 +24,13 @@ _BROKEN: Final = "The {} picture is damaged or cut short. Copy or export it agai
 
 
 def picture_kind(data: bytes) -> str | None:
-    """JPEG, PNG or TIFF by the file's first bytes; None for anything else."""
+    """JPEG, PNG or TIFF by the file's first bytes; None for anything else.
+
+    A DICOM file may begin like a TIFF: its preamble is free for another format
+    to use (PS3.10 7.1). Then it is DICOM, for only that says whose film it is.
+    """
+    if data[128:132] == b"DICM":
+        return None
     if data[:3] == b"\xff\xd8\xff":
         return "JPEG"
     if data[:8] == b"\x89PNG\r\n\x1a\n":
@@ -83,6 +90,8 @@ def _tiff(data: bytes, limits: ReadLimits) -> NDArray[Any] | None:
     """First page by tifffile, which keeps 16 bits; None for compressions that only Pillow decodes."""
     import tifffile
 
+    # It logs what it finds wrong with a file; the refusal says it already.
+    logging.getLogger("tifffile").addHandler(logging.NullHandler())
     try:
         with tifffile.TiffFile(BytesIO(data)) as tiff:
             page = tiff.pages.first

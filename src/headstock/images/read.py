@@ -87,9 +87,21 @@ def read_dataset(data: bytes, *, headers_only: bool = False, limits: ReadLimits 
     Raises
     ------
     ImageError
-        Not DICOM, encrypted as a whole, or too damaged to parse.
+        Not DICOM, encrypted as a whole, too damaged to parse, or the directory of a medium.
     """
-    limits = limits or ReadLimits()
+    ds = parse(data, limits or ReadLimits(), headers_only=headers_only)
+    if is_directory(ds):
+        raise ImageError("This is the directory of a DICOM medium, not a picture. Import the folder that holds it.")
+    return ds
+
+
+def is_directory(ds: FileDataset) -> bool:
+    """Whether a data set is the directory of a medium (DICOMDIR, PS3.3 F)."""
+    return "DirectoryRecordSequence" in ds
+
+
+def parse(data: bytes, limits: ReadLimits, *, headers_only: bool = False) -> FileDataset:
+    """`read_dataset`, directories of media included."""
     if not data:
         raise ImageError("The file is empty. Copy or export it again.")
     with_preamble = data[128:132] == b"DICM"
@@ -100,20 +112,19 @@ def read_dataset(data: bytes, *, headers_only: bool = False, limits: ReadLimits 
             if with_preamble:
                 _check_deflated(data, limits)
             ds = dcmread(BytesIO(data), force=True, stop_before_pixels=headers_only)
-            known = "SOPClassUID" in ds or "Modality" in ds or "PixelData" in ds or "Rows" in ds
-            directory = "DirectoryRecordSequence" in ds
+            known = any(
+                keyword in ds for keyword in ("SOPClassUID", "Modality", "PixelData", "Rows", "DirectoryRecordSequence")
+            )
         except ImageError:
             raise
         except Exception as why:  # pydicom raises many types on damaged input; all mean the same to a reader
             raise ImageError(
                 "The file begins like DICOM but is damaged or cut short. Copy or export it again."
             ) from why
-    if directory:
-        raise ImageError("This is the directory of a DICOM medium, not a picture. Import the folder that holds it.")
     if not known:
         raise ImageError(
-            "The file is DICOM but says neither what it holds nor has a picture: it is incomplete or cut short. "
-            "Copy or export it again."
+            "The file begins like DICOM but neither says what it holds nor has a picture: it is incomplete or cut "
+            "short. Copy or export it again."
         )
     return ds
 

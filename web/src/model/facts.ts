@@ -16,7 +16,7 @@ export function typedNumber(text: string): { value: number | null; wrong: string
 export function factText(field: Pick<FactField, "form" | "value">): string {
   if (field.value === null) return "";
   if (typeof field.value === "boolean") return field.value ? "yes" : "no";
-  return String(field.value);
+  return String(field.value).replace(/^-/, "\u2212");
 }
 
 /** The fact to save after a change; a first value gets today's date, an emptied one keeps nothing. */

@@ -19,6 +19,7 @@ const STATUS: Record<LimitMark["status"], string> = {
 
 /** "published, Author 2015; edited by Dr A" */
 export function limitStatus(limit: Pick<LimitMark & LimitRow, "status"> & { source: string; year?: number | null; edited_by: string | null }): string {
+  if (limit.status !== "unset" && repeats(limit.source)) return limit.source + (limit.edited_by ? `; set by ${limit.edited_by}` : "");
   const year = limit.year && !limit.source.includes(String(limit.year)) ? ` ${limit.year}` : "";
   const source = limit.source && limit.status !== "unset" ? `, ${limit.source}${year}` : "";
   return `${STATUS[limit.status]}${source}${limit.edited_by ? `; set by ${limit.edited_by}` : ""}`;
@@ -37,6 +38,8 @@ export function countWords(counts: Readonly<Record<string, number>>): { state: L
 export function cautionSource(caution: { source: string; status: LimitMark["status"] }): string {
   const status = STATUS[caution.status];
   if (caution.status === "published") return caution.source || status;
-  const said = caution.source.toLowerCase();
-  return said.includes("memory") || said.includes("practice") ? caution.source : [caution.source, status].filter(Boolean).join(", ");
+  return repeats(caution.source) ? caution.source : [caution.source, status].filter(Boolean).join(", ");
 }
+
+/** The source's own words already say how well it is known. */
+const repeats = (source: string): boolean => /memory|common practice/i.test(source);

@@ -35,21 +35,23 @@ export function DrawingDefs({ id }: { id: string }): JSX.Element {
 interface ShapesProps {
   drawing: Drawing;
   to: ToPage;
-  /** Name of the patterns of this SVG. */
+  /** A name that no other drawing on the page has. */
   id: string;
+  /** Name given to this SVG's `DrawingDefs`. */
+  patterns: string;
   chosen?: boolean;
   /** Width of the cortex rim on the page where the server sends only the outer line. */
   rim?: number;
 }
 
-export function Shapes({ drawing, to, id, chosen = false, rim = 9 }: ShapesProps): JSX.Element {
+export function Shapes({ drawing, to, id, patterns, chosen = false, rim = 9 }: ShapesProps): JSX.Element {
   const rank = (shape: Shape): number => (ORDER.indexOf(shape.role) + 1 || ORDER.length + 1);
   const shapes = drawing.shapes.map((shape, index) => ({ shape, index })).sort((a, b) => rank(a.shape) - rank(b.shape) || a.index - b.index);
   const hasCortex = drawing.shapes.some((shape) => shape.role === "cortex");
   return (
     <g>
       {shapes.map(({ shape, index }) => (
-        <OneShape key={index} shape={shape} to={to} id={`${id}-${index}`} patterns={id} chosen={chosen} rim={hasCortex ? 0 : rim} />
+        <OneShape key={index} shape={shape} to={to} id={`${id}-${index}`} patterns={patterns} chosen={chosen} rim={hasCortex ? 0 : rim} />
       ))}
     </g>
   );

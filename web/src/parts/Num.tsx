@@ -34,8 +34,9 @@ export function Num({ n, limit = null, size = "row", hideUnit = false, on = "tab
     >
       {value === null ? (
         <>
-          <b>no value</b>
-          <i>{n.reason ?? ""}</i>
+          {/* In a row the reason alone says it; there is no room for both. */}
+          {(size !== "row" || !n.reason) && <b>no value</b>}
+          {n.reason && <i>{n.reason}</i>}
         </>
       ) : (
         <>

@@ -78,3 +78,15 @@ export function useSize<E extends Element>(): [(element: E | null) => void, { wi
   }, []);
   return [see, size];
 }
+
+/** A low window (1280 × 720 and the like): content is dropped before letters shrink. */
+export function useLow(): boolean {
+  const query = useRef(window.matchMedia("(max-height: 780px)"));
+  const [low, set] = useState(query.current.matches);
+  useEffect(() => {
+    const changed = (): void => set(query.current.matches);
+    query.current.addEventListener("change", changed);
+    return () => query.current.removeEventListener("change", changed);
+  }, []);
+  return low;
+}

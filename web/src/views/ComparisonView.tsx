@@ -1,2 +1,199 @@
+/** The best placement at each cut level, side by side. The surgeon chooses; nothing is ranked. */
+
+import type { JSX } from "preact";
+import { useState } from "preact/hooks";
+import { at } from "../api/client";
+import type { Appraisal, Comparison, HipPage, Level } from "../api/schema";
+import type { Action } from "../model/actions";
+import { inOrder, LEVELS, tableRows } from "../model/comparison";
+import { levelWords } from "../model/format";
+import { countWords } from "../model/limits";
+import { CautionList } from "../parts/Cautions";
+import { saves } from "../parts/desk";
+import { Legend, rolesOf } from "../parts/Drawing";
+import { useLoad, useSize } from "../parts/hooks";
+import { say } from "../parts/keys";
+import { LimitSign } from "../parts/LimitSign";
+import { LimitTable } from "../parts/LimitTable";
+import { Num } from "../parts/Num";
+import { Panel } from "../parts/Panel";
+import { ActionPress } from "../parts/Press";
+import { go } from "../parts/router";
 import { Shell } from "../parts/Shell";
-export function ComparisonView({ hip }: { hip: string }) { return <Shell title="ComparisonView"><p>{hip}</p></Shell>; }
+import { Stopped } from "../parts/Stopped";
+import { plateOf } from "./HipView";
+import { Staircase } from "./Staircase";
+
+export function ComparisonView({ hip }: { hip: string }): JSX.Element {
+  const life = useLoad<HipPage>(at("/api/hips", hip));
+  const comparison = useLoad<Comparison>(at("/api/hips", hip, {}, "/comparison"));
+  const plate = life.data ? plateOf(life.data) : null;
+  const back = `/hip/${encodeURIComponent(hip)}`;
+  const error = comparison.error ?? life.error;
+  if (error && !comparison.data) {
+    return (
+      <Shell title="Comparison" hip={plate} here="comparison" back={back}>
+        <Stopped error={error} again={comparison.again} />
+      </Shell>
+    );
+  }
+  if (!comparison.data || !life.data) {
+    return (
+      <Shell title="Comparison" hip={plate} here="comparison" back={back}>
+        <p class="says wait">Finding the best placement at each cut level …</p>
+      </Shell>
+    );
+  }
+  return <Compared life={life.data} comparison={comparison.data} put={comparison.put} />;
+}
+
+interface ComparedProps {
+  life: HipPage;
+  comparison: Comparison;
+  put: (comparison: Comparison) => void;
+}
+
+function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
+  const [panel, setPanel] = useState(false);
+  const [see, { width }] = useSize<HTMLDivElement>();
+  const margin = width < 1300 ? 268 : 306;
+  const hip = comparison.hip_id;
+  const levels = inOrder(comparison.levels);
+  const rows = tableRows(comparison);
+  const chosen = levels.findIndex((level) => level.placement.level === comparison.chosen);
+
+  const choose = (level: Level): void => {
+    if (!levels.some((one) => one.placement.level === level)) return say(`${levelWords[level]}: no placement was found for this hip.`);
+    put({ ...comparison, chosen: level });
+    saves
+      .save<Comparison>({ key: `chosen ${hip}`, what: "cut level", method: "PUT", path: at("/api/hips", hip, {}, "/chosen"), body: { level } })
+      .then(put, () => undefined);
+  };
+  const place: Action = {
+    id: "comparison.place",
+    title: comparison.chosen ? `Place ${levelWords[comparison.chosen].toLowerCase()}` : "Place it",
+    keys: [],
+    violet: true,
+    foot: "place it",
+    closed: comparison.chosen ? null : "Choose a level first: 1–4",
+    run: () => go(`/hip/${encodeURIComponent(hip)}/placement`),
+  };
+  const limits: Action = { id: "comparison.limits", title: "Limits and sources", keys: ["l"], foot: "limits", run: () => setPanel(true) };
+  const actions: Action[] = [
+    ...LEVELS.map((level, i): Action => ({ id: `comparison.choose.${level}`, title: `Choose ${levelWords[level].toLowerCase()}`, keys: [String(i + 1)], ...(i === 0 ? { foot: "choose a level", written: "1–4" } : {}), run: () => choose(level) })),
+    limits,
+    place,
+  ];
+  const sound = comparison.sound_bone_from;
+  return (
+    <Shell title={`Comparison, ${life.side} hip`} hip={plateOf(life)} here="comparison" actions={actions} back={`/hip/${encodeURIComponent(hip)}`} mainClass="comparison">
+      <div class="top">
+        {comparison.first ? (
+          <>
+            <h1 class="first">{comparison.first}</h1>
+            <p class="says">{comparison.finding}</p>
+          </>
+        ) : (
+          <h1>{comparison.finding}</h1>
+        )}
+      </div>
+      {comparison.cautions.length > 0 && <CautionList cautions={comparison.cautions} levels />}
+      <div class="board" ref={see} style={{ "--margin": `${margin}px`, "--columns": String(levels.length || 1) }}>
+        <Staircase comparison={comparison} levels={levels} margin={margin} choose={choose} />
+        <div class="beside">
+          <p class="k">
+            mm below
+            <br />
+            top of head
+          </p>
+          {sound && (
+            <p class="sound">
+              sound bone starts <Num n={sound} />
+            </p>
+          )}
+          <Legend roles={rolesOf(levels.map((level) => level.drawing_neck))} />
+        </div>
+        <div class="cmpwrap" tabIndex={-1}>
+          <table class="cmp">
+            <colgroup>
+              <col style={{ width: `${margin}px` }} />
+              {levels.map((level) => (
+                <col key={level.placement.level} />
+              ))}
+            </colgroup>
+            <thead>
+              <tr>
+                <th class="ask">
+                  <ActionPress action={place} size="sm" hint={false} />
+                  <ActionPress action={limits} size="sm" kind="plain" hint={false} />
+                </th>
+                {levels.map((level) => (
+                  <LevelHead key={level.placement.level} level={level} chosen={level.placement.level === comparison.chosen} choose={choose} />
+                ))}
+              </tr>
+            </thead>
+            <tbody>
+              {rows.map((row) => (
+                <tr key={row.key} class={row.first ? "g" : ""}>
+                  <th scope="row">
+                    <em>{row.first ? row.group : ""}</em>
+                    <span>{row.label}</span>
+                    {row.unit && <small>{row.unit}</small>}
+                    <i>{row.limit}</i>
+                  </th>
+                  {row.cells.map((line, i) => (
+                    <td key={i}>
+                      {line ? (
+                        <div title={line.detail ?? undefined}>
+                          {line.text !== null ? (
+                            <span class="n text">
+                              <b>{line.text}</b>
+                              <i>{line.number.kind === "by_family" ? "by family" : ""}</i>
+                            </span>
+                          ) : (
+                            <Num n={line.number} limit={line.limit} hideUnit />
+                          )}
+                          {line.limit && line.limit.state !== "none" && <LimitSign n={line.number} limit={line.limit} />}
+                        </div>
+                      ) : (
+                        <div class="faint">does not apply</div>
+                      )}
+                    </td>
+                  ))}
+                </tr>
+              ))}
+            </tbody>
+          </table>
+        </div>
+        {chosen >= 0 && <div class="selbox" style={{ "--at": String(chosen) }} aria-hidden="true" />}
+      </div>
+      {panel && (
+        <Panel title="Limits and where they come from" close={() => setPanel(false)}>
+          <p class="k">Scale: {comparison.scale_words}</p>
+          <LimitTable limits={comparison.limits} />
+        </Panel>
+      )}
+    </Shell>
+  );
+}
+
+function LevelHead({ level, chosen, choose }: { level: Appraisal; chosen: boolean; choose: (level: Level) => void }): JSX.Element {
+  const name = level.placement.level;
+  const counts = countWords(level.counts);
+  return (
+    <th scope="col" class={chosen ? "sel" : ""}>
+      <button type="button" aria-pressed={chosen} onClick={() => choose(name)} title={level.binding ?? undefined}>
+        <b>{level.title || levelWords[name]}</b>
+        <span class="fam">{level.family_words}</span>
+        <span class="sum">
+          {counts.map(({ state, words }, i) => (
+            <span key={state}>
+              {i > 0 && " · "}
+              <span class={`t ${state}`}>{words}</span>
+            </span>
+          ))}
+        </span>
+      </button>
+    </th>
+  );
+}

@@ -5,6 +5,8 @@ import { useRef, useState } from "preact/hooks";
 import type { FactField, FactIn, HipPage } from "../api/schema";
 import { at } from "../api/client";
 import { changedFact, factOf, factText, sameFact, typedNumber, withFact, type FactStep } from "../model/facts";
+import { dateWords } from "../model/format";
+import { typedDate } from "../model/dates";
 import { begun, redone, stepped, undone, type History } from "../model/history";
 import { saves } from "../parts/desk";
 import { useActions } from "../parts/hooks";
@@ -77,7 +79,18 @@ function FactRow({ field, change }: { field: FactField; change: (part: Partial<F
       <ValueField field={field} change={change} />
       {known ? (
         <>
-          <input class="when" type="date" aria-label={`${field.label}: date`} value={field.on ?? ""} onChange={(event) => change({ on: event.currentTarget.value || null })} />
+          <Text
+            class="when"
+            label={`${field.label}: date`}
+            value={dateWords(field.on)}
+            placeholder="date"
+            keep={(text) => {
+              const typed = typedDate(text);
+              if (typed.wrong) say(`${field.label}: ${typed.wrong}`);
+              else change({ on: typed.date });
+              return typed.wrong === null;
+            }}
+          />
           <Text class="from" label={`${field.label}: source`} value={field.source ?? ""} placeholder="who or what says so" keep={(source) => change({ source })} />
         </>
       ) : (

@@ -14,7 +14,7 @@ import { go, Link } from "../parts/router";
 import { say } from "../parts/keys";
 import { Shell, type HipPlate } from "../parts/Shell";
 import { Stopped } from "../parts/Stopped";
-import { useLoad, useSize } from "../parts/hooks";
+import { useLoad, useLow } from "../parts/hooks";
 import { FactRecord } from "./FactRecord";
 import { filmOpen, filmSide } from "./FilmTile";
 import { LifeChart } from "./LifeChart";
@@ -37,8 +37,7 @@ export function HipView({ hip }: { hip: string }): JSX.Element {
 }
 
 function Life({ page, put }: { page: HipPage; put: (page: HipPage) => void }): JSX.Element {
-  const [see, { height }] = useSize<HTMLDivElement>();
-  const low = height > 0 && height < 640;
+  const low = useLow();
   const doNext = (): void => {
     if (page.next.page === "facts") document.querySelector<HTMLElement>(".record input, .record select, .record button")?.focus();
     else go(nextPath(page.hip_id, page.next));
@@ -51,7 +50,7 @@ function Life({ page, put }: { page: HipPage; put: (page: HipPage) => void }): J
   if (page.films.length > 1) actions.push({ id: "hip.films", title: "Two films side by side", keys: ["f"], run: () => go(`/hip/${encodeURIComponent(page.hip_id)}/films`) });
   return (
     <Shell title={sideWords(page.side)} hip={plateOf(page)} actions={actions} back="/" scrolls mainClass="life">
-      <div class="fill" ref={see}>
+      <div class="fill">
         <div class="top">
           <h1>{page.finding}</h1>
           <NextBox next={page.next} onPress={doNext} hint="R" />

@@ -29,7 +29,7 @@ export function LifeChart({ page, low }: { page: HipPage; low: boolean }): JSX.E
   const ages = bornYear === null ? null : ruler(0, LAST_AGE, LEFT, Math.max(LEFT + 100, width - RIGHT));
   const places = spread(
     taken.map((film) => years.at(yearOf(film.taken ?? page.today))),
-    TILE + 14,
+    TILE + 34,
     LEFT + TILE / 2,
     width - RIGHT - TILE / 2,
   );

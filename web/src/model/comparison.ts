@@ -1,0 +1,65 @@
+/** The comparison as a table: rows in the server's order, one cell a level. Order and lookup only. */
+
+import type { Appraisal, Comparison, Level, Line } from "../api/schema";
+
+export const LEVELS: readonly Level[] = ["head_surface", "mid_head", "high_neck", "low_neck"];
+
+export interface TableRow {
+  key: string;
+  group: string;
+  /** The group's name stands only on its first row. */
+  first: boolean;
+  label: string;
+  unit: string;
+  /** The limit in words, when every level has the same one. */
+  limit: string;
+  cells: (Line | null)[];
+}
+
+/** Levels in their order from most to least bone kept, whatever order they came in. */
+export function inOrder(levels: readonly Appraisal[]): Appraisal[] {
+  return LEVELS.flatMap((level) => levels.filter((one) => one.placement.level === level));
+}
+
+export function tableRows(comparison: Pick<Comparison, "rows" | "levels">): TableRow[] {
+  const levels = inOrder(comparison.levels);
+  const rows: TableRow[] = [];
+  for (const key of comparison.rows) {
+    const cells = levels.map((level) => level.lines.find((line) => line.number.key === key) ?? null);
+    const any = cells.find((cell): cell is Line => cell !== null);
+    if (!any) continue;
+    const limits = new Set(cells.flatMap((cell) => (cell?.limit ? [cell.limit.words] : [])));
+    const [only] = limits;
+    rows.push({
+      key,
+      group: any.group,
+      first: rows.at(-1)?.group !== any.group,
+      label: any.number.label,
+      unit: any.number.unit,
+      limit: limits.size === 1 ? shortLimit(only ?? "", any.number.unit) : limits.size > 1 ? "by level" : "",
+      cells,
+    });
+  }
+  return rows;
+}
+
+/** The unit stands beside the row's name already. */
+export function shortLimit(words: string, unit: string): string {
+  return unit !== "" && words.endsWith(unit) ? words.slice(0, -unit.length).trimEnd() : words;
+}
+
+/** Depth of the cut below the top of the head, mm, as drawn; null when no cut is drawn. */
+export function cutDepth(level: Appraisal): number | null {
+  const cut = level.drawing_neck.shapes.find((shape) => shape.role === "cut");
+  if (!cut || cut.points.length === 0) return null;
+  return cut.points.reduce((sum, point) => sum + point[1], 0) / cut.points.length;
+}
+
+/**
+ * Depths that all pictures show, so that they form one staircase: from above the head to
+ * below the lowest cut, far enough to see what each component does there.
+ */
+export function depthsShown(levels: readonly Appraisal[]): { from: number; to: number } {
+  const cuts = levels.flatMap((level) => cutDepth(level) ?? []);
+  return { from: -7, to: Math.max(70, ...cuts.map((cut) => cut + 24)) };
+}

@@ -1,0 +1,36 @@
+/** What stands between a plan and its signature. The server decides; this only says what is still empty. */
+
+import type { Check, SignaturePage } from "../api/schema";
+
+export interface Typed {
+  signer: string;
+  side: string;
+  /** ISO date, null while empty or wrong. */
+  on: string | null;
+  reasons: Readonly<Record<string, string>>;
+}
+
+/** The first thing still missing, as the closed button says it; null when it can be sent. */
+export function missingToSign(page: Pick<SignaturePage, "can_sign" | "overrides">, typed: Typed): string | null {
+  if (!page.can_sign) return "Sign: closed until every check passes";
+  const open = page.overrides.find((wanted) => (typed.reasons[wanted.key] ?? "").trim() === "");
+  if (open) return "Sign: closed until each limit not met has a reason";
+  if (typed.on === null) return "Sign: closed until the day of the operation is given";
+  if (typed.side.trim() === "") return "Sign: closed until the side is typed";
+  if (typed.signer.trim() === "") return "Sign: closed until a name is given";
+  return null;
+}
+
+/** Checks that stop, the wrong side before all others. */
+export function stoppedBy(checks: readonly Check[]): Check[] {
+  const failed = checks.filter((check) => !check.passed);
+  return [...failed.filter(isSide), ...failed.filter((check) => !isSide(check))];
+}
+
+export const isSide = (check: Check): boolean => /wrong.side/.test(check.guard);
+
+/** "wrong side" → the words over the finding. */
+export function stopWords(check: Check): string {
+  if (isSide(check)) return "Stopped: the side does not agree";
+  return `Stopped: ${check.guard.replaceAll("_", " ")}`;
+}

@@ -1,0 +1,96 @@
+/** Four pictures on one depth rule: the cuts form a staircase. Neck axis upright in each. */
+
+import type { JSX } from "preact";
+import type { Appraisal, Comparison, Level } from "../api/schema";
+import { graduations, ruler } from "../geometry/ruler";
+import { digits } from "../model/format";
+import { cutDepth, depthsShown } from "../model/comparison";
+import { DrawingDefs, Shapes } from "../parts/Drawing";
+import { useSize } from "../parts/hooks";
+
+interface StaircaseProps {
+  comparison: Comparison;
+  levels: readonly Appraisal[];
+  /** Width of the first column, which holds the rule. */
+  margin: number;
+  choose: (level: Level) => void;
+}
+
+const RULE_AT = 18;
+
+export function Staircase({ comparison, levels, margin, choose }: StaircaseProps): JSX.Element {
+  const [see, { width, height }] = useSize<HTMLDivElement>();
+  const { from, to } = depthsShown(levels);
+  const depth = ruler(from, to, 4, Math.max(5, height - 16));
+  const scale = (depth.at(1) - depth.at(0)) || 1;
+  const column = levels.length > 0 ? (width - margin) / levels.length : 0;
+  const rule = margin - RULE_AT;
+  const sound = comparison.sound_bone_from;
+  const step = scale < 3 ? 20 : 10;
+  return (
+    <div class="stair" ref={see}>
+      {height > 40 && width > 0 && (
+        <svg width={width} height={height} role="img" aria-label="Best placement at each cut level, on one depth rule">
+          <DrawingDefs id="stair" />
+          {levels.map((level, i) => {
+            const left = margin + i * column;
+            const axis = left + column / 2;
+            const name = level.placement.level;
+            const chosen = comparison.chosen === name;
+            const cut = cutDepth(level);
+            return (
+              <g key={name} class="pick" onClick={() => choose(name)}>
+                <clipPath id={`stair-clip-${i}`}>
+                  <rect x={left + 3} y="0" width={Math.max(0, column - 6)} height={height - 14} />
+                </clipPath>
+                <rect x={left} y="0" width={column} height={height} fill="transparent" />
+                <g clip-path={`url(#stair-clip-${i})`}>
+                  <Shapes drawing={withoutCut(level)} to={([x, y]) => [axis + x * scale, depth.at(y)]} id={`stair-${i}`} patterns="stair" rim={scale * 1.9} />
+                </g>
+                {cut !== null && (
+                  <g>
+                    <path d={`M${left + 8} ${depth.at(cut)}H${left + column - 8}`} class={chosen ? "d-cut chosen" : "d-cut"} />
+                    <text class="cased" x={left + column - 8} y={depth.at(cut) + (cut < 12 ? -6 : 15)} font-size="13" font-weight="680" text-anchor="end" fill="var(--mark)">
+                      {digits(cut, 1)} mm
+                    </text>
+                  </g>
+                )}
+                {i === 0 && (
+                  <text x={left + 8} y={height - 2} font-size="11.5" fill="var(--ink-2)">
+                    lateral
+                  </text>
+                )}
+                {i === 0 && (
+                  <text x={left + column - 8} y={height - 2} font-size="11.5" text-anchor="end" fill="var(--ink-2)">
+                    medial
+                  </text>
+                )}
+              </g>
+            );
+          })}
+          <g>
+            <path d={`M${rule} ${depth.at(0)}V${height - 14}`} stroke="var(--ink)" stroke-width="2" />
+            {graduations(0, to, 5).map((mm) => (
+              <path key={mm} d={`M${rule - (mm % step === 0 ? 10 : 5)} ${depth.at(mm)}H${rule}`} stroke="var(--ink)" stroke-width={mm % step === 0 ? 1.8 : 1.2} />
+            ))}
+            {graduations(0, to, step).map((mm) => (
+              <text key={mm} x={rule - 14} y={depth.at(mm) + 4.5} font-size="13" font-weight="600" text-anchor="end" fill="var(--ink)">
+                {mm}
+              </text>
+            ))}
+          </g>
+          {sound?.value != null && (
+            <g>
+              <path d={`M${rule} ${depth.at(sound.value)}H${width}`} stroke="var(--ink)" stroke-width="1.2" stroke-dasharray="1.4 3" />
+              <path d={`M${rule - 22} ${depth.at(sound.value)}H${rule}`} stroke="var(--ink)" stroke-width="2" />
+            </g>
+          )}
+        </svg>
+      )}
+    </div>
+  );
+}
+
+function withoutCut(level: Appraisal): Appraisal["drawing_neck"] {
+  return { ...level.drawing_neck, shapes: level.drawing_neck.shapes.filter((shape) => shape.role !== "cut") };
+}

@@ -1,0 +1,486 @@
+"""The list of hips and one hip's line of life: what is known, what was done, and the next thing to do.
+
+In: the record and the day. Out: pages. The finding and the next step are decided
+here and nowhere else.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Final, Literal
+
+from sqlalchemy.orm import Session
+
+from headstock import __version__
+from headstock.desk.desk import Desk, reader
+from headstock.desk.facts import fact_fields
+from headstock.desk.films import (
+    card_state,
+    film_card,
+    film_words,
+    films_in_use,
+    is_used,
+    newest,
+    person,
+    shown_name,
+)
+from headstock.desk.limits import limits_in_force
+from headstock.desk.pages import (
+    About,
+    FilmCard,
+    HipGroup,
+    HipPage,
+    HipRow,
+    HipsPage,
+    LifeMark,
+    NextStep,
+    Number,
+    PlanCard,
+    Station,
+)
+from headstock.desk.readings import measure_number, measures_of, reading_state, wanted_keys
+from headstock.desk.scales import film_scales
+from headstock.desk.words import count_words, day_words, says_number, side_words
+from headstock.errors import HeadstockError
+from headstock.frames import Side
+from headstock.implants import CutLevel
+from headstock.measured import DRAWS
+from headstock.planning.limits import Limits
+from headstock.records import SignedPlan, plans_of
+from headstock.records.drafts import DraftState, draft_state, find_draft
+from headstock.records.people import facts_of, films_of, hips, hips_of, patient, uses_of
+from headstock.records.people import hip as hip_row
+from headstock.records.tables import FilmRow, HipRecord, Patient
+
+__all__ = ["CAUTIONS", "HipState", "about", "gather", "hip_page", "hips_page", "plan_card"]
+
+CAUTIONS: Final = (
+    "Not a cleared medical device. For planning support and research.",
+    "The surgeon verifies; local rules and licensed practice prevail.",
+)
+_AP: Final = ("ap_pelvis", "ap_hip")
+
+
+@dataclass(frozen=True, slots=True)
+class HipState:
+    """What the record holds of one hip, looked up once."""
+
+    hip: HipRecord
+    other: HipRecord | None
+    patient: Patient
+    films: tuple[FilmRow, ...]  # in use for this hip, newest first
+    ap: FilmRow | None
+    lateral: FilmRow | None
+    readings: dict[str, DraftState]
+    placement: DraftState | None
+    plans: tuple[SignedPlan, ...]
+    limits: Limits
+    today: date
+
+    @property
+    def side(self) -> Side:
+        """The hip's side."""
+        return Side(self.hip.side)
+
+    @property
+    def is_other_hip(self) -> bool:
+        """True when the other hip of this patient is the one under study."""
+        return not self.hip.under_study and self.other is not None and self.other.under_study
+
+    def is_read(self, row: FilmRow) -> bool:
+        """True when every point that is asked for is placed."""
+        state = self.readings.get(row.id)
+        return state is not None and bool(state.state) and not wanted_keys(row.view, reading_state(state), self.side)
+
+
+def gather(session: Session, hip_id: str, limits: Limits, today: date) -> HipState:
+    """Look up one hip."""
+    hip = hip_row(session, hip_id)
+    films = tuple(films_in_use(session, hip))
+    readings = {}
+    for row in films:
+        draft = find_draft(session, "reading", row.id)
+        if draft is not None and draft.step:
+            readings[row.id] = draft_state(session, draft)
+    placing = find_draft(session, "placement", hip.id)
+    return HipState(
+        hip=hip,
+        other=next((h for h in hips_of(session, hip.patient_id) if h.id != hip.id), None),
+        patient=patient(session, hip.patient_id),
+        films=films,
+        ap=newest(films, *_AP),
+        lateral=newest(films, "lateral_hip"),
+        readings=readings,
+        placement=None if placing is None or not placing.step else draft_state(session, placing),
+        plans=tuple(plans_of(session, hip.id)),
+        limits=limits,
+        today=today,
+    )
+
+
+# ---- what to do next -----------------------------------------------------------------------------------------
+
+
+def next_step(state: HipState) -> NextStep:
+    """The one thing to do next for this hip."""
+    if state.plans and not _changed_since_signing(state):
+        plan = state.plans[0]
+        return NextStep(
+            title="Print the sheet",
+            detail=f"signed {day_words(datetime.fromisoformat(plan.signed_at).date())} by {plan.signed_by}",
+            state="none",
+            button="Print the sheet",
+            page="sheet",
+        )
+    if state.ap is None:
+        unsaid = next((row for row in state.films if row.view is None), None)
+        if unsaid is not None:
+            return _film_step("Say which view this is", film_words(unsaid), "Open the film", unsaid, "due")
+        return NextStep(
+            title="Bring in an AP film",
+            detail="no AP film shows this hip",
+            state="due",
+            button="Drop images in",
+            page="life",
+        )
+    for row in _planning_films(state):
+        stopped = _film_stop(state, row)
+        if stopped is not None:
+            return stopped
+    for row in _planning_films(state):
+        if not state.is_read(row):
+            left = len(wanted_keys(row.view, reading_state(state.readings.get(row.id)), state.side))
+            begun = row.id in state.readings
+            return NextStep(
+                title=f"Read the {film_words(row)}",
+                detail=count_words(left, "point") + " still to place" if begun else "not read yet",
+                state="due",
+                button="Read it",
+                page="reading",
+                film_id=row.id,
+            )
+    if state.hip.chosen_level is None:
+        return NextStep(
+            title="Compare the cut levels",
+            detail="the films are read",
+            state="due",
+            button="Compare",
+            page="comparison",
+        )
+    level = CutLevel(state.hip.chosen_level).word.lower()
+    if state.placement is None:
+        return NextStep(
+            title="Place the component", detail=f"{level} was chosen", state="due", button="Place it", page="placement"
+        )
+    return NextStep(
+        title="Sign the plan" if not state.plans else "Sign the changed plan",
+        detail=f"{level}, placed {day_words(_day(state.placement.at))}",
+        state="due",
+        button="Go to the signature",
+        page="signature",
+    )
+
+
+def _planning_films(state: HipState) -> list[FilmRow]:
+    return [row for row in (state.ap, state.lateral) if row is not None]
+
+
+def _film_stop(state: HipState, row: FilmRow) -> NextStep | None:
+    """What stops a film, if anything does."""
+    scales = film_scales(row, state.limits)
+    found = card_state(row, state.hip, scales, True, state.today, state.limits)
+    if found == "side_wrong":
+        return _film_step("The side does not agree", film_words(row), "Look at the film", row, "stopped")
+    if found == "side_open":
+        return _film_step("Confirm the side letter", film_words(row), "Open the film", row, "due")
+    if found == "no_scale" and not scales.settled:
+        return _film_step(
+            "Settle the scale", f"sources of scale contradict, {film_words(row)}", "Settle it", row, "stopped"
+        )
+    if found == "no_scale" and scales.kind is None:
+        return _film_step("Give the film a scale", f"no scale yet, {film_words(row)}", "Set the scale", row, "stopped")
+    if found == "stale":
+        return _film_step("The film is old", f"{film_words(row)}; take a new one", "Look at it", row, "late")
+    return None
+
+
+def _film_step(
+    title: str, detail: str, button: str, row: FilmRow, state: Literal["due", "stopped", "late"]
+) -> NextStep:
+    return NextStep(title=title, detail=detail, state=state, button=button, page="film", film_id=row.id)
+
+
+def _changed_since_signing(state: HipState) -> bool:
+    """True when someone went on placing or choosing after the newest plan was signed."""
+    payload = state.plans[0].payload
+    moved = state.placement is not None and state.placement.step != payload.get("placement_step")
+    return moved or (state.hip.chosen_level is not None and state.hip.chosen_level != payload.get("level"))
+
+
+def _day(at: str | None) -> date | None:
+    return None if at is None else datetime.fromisoformat(at).date()
+
+
+# ---- the line ------------------------------------------------------------------------------------------------
+
+
+def stations(state: HipState, step: NextStep) -> list[Station]:
+    """The line that is the navigation."""
+    ap, films = state.ap, _planning_films(state)
+    read = bool(films) and all(state.is_read(row) for row in films)
+    first_unread = next((row for row in films if not state.is_read(row)), ap)
+    stopped = step.state == "stopped" and step.page == "film"
+    signed = state.plans[0] if state.plans else None
+    operation = date.fromisoformat(signed.payload["operation_date"]) if signed else None
+    rows: list[Station] = [
+        Station(
+            key="film",
+            title="Film",
+            note=day_words(ap.taken) if ap is not None else "",
+            state="stopped" if stopped else "done" if ap is not None and step.page != "film" else "todo",
+            open=bool(state.films),
+            film_id=(step.film_id if step.page == "film" else None)
+            or (ap.id if ap else None)
+            or (state.films[0].id if state.films else None),
+        ),
+        Station(
+            key="reading",
+            title="Reading",
+            note=day_words(_day(state.readings[ap.id].at)) if ap is not None and ap.id in state.readings else "",
+            state="done" if read else "todo",
+            open=ap is not None,
+            film_id=first_unread.id if first_unread is not None else None,
+        ),
+        Station(
+            key="comparison",
+            title="Comparison",
+            note=CutLevel(state.hip.chosen_level).word.lower() if state.hip.chosen_level else "",
+            state="done" if state.hip.chosen_level else "todo",
+            open=ap is not None and ap.id in state.readings,
+        ),
+        Station(
+            key="placement",
+            title="Placement",
+            note=day_words(_day(state.placement.at)) if state.placement else "",
+            state="done" if state.placement else "todo",
+            open=ap is not None and ap.id in state.readings,
+        ),
+        Station(
+            key="signature",
+            title="Signature",
+            note=day_words(_day(signed.signed_at)) if signed else "",
+            state="done" if signed else "todo",
+            open=state.placement is not None or signed is not None,
+        ),
+        Station(
+            key="operation",
+            title="Operation",
+            note=day_words(operation) if operation else "",
+            state="todo",
+            open=False,
+        ),
+        Station(key="reviews", title="Reviews", note="lifelong", state="todo", open=False),
+    ]
+    return rows
+
+
+def marks(state: HipState) -> list[LifeMark]:
+    """What happened to this hip, and when."""
+    found: list[LifeMark] = []
+    for row in state.films:
+        if row.taken is not None:
+            read = row.id in state.readings
+            found.append(LifeMark(kind="seen" if read else "film_not_read", on=row.taken, words=film_words(row)))
+    for row in state.films:
+        at = _day(state.readings[row.id].at) if row.id in state.readings else None
+        if at is not None:
+            found.append(LifeMark(kind="read", on=at, words=f"{film_words(row)} read"))
+    placed = _day(state.placement.at) if state.placement else None
+    if placed is not None:
+        found.append(LifeMark(kind="planned", on=placed, words="placement kept"))
+    found += [
+        LifeMark(
+            kind="signed",
+            on=datetime.fromisoformat(plan.signed_at).date(),
+            words=f"plan {plan.version} signed by {plan.signed_by}",
+        )
+        for plan in state.plans
+    ]
+    if state.plans:
+        operation = date.fromisoformat(state.plans[0].payload["operation_date"])
+        found.append(LifeMark(kind="due", on=operation, words="operation planned"))
+    return sorted(found, key=lambda mark: mark.on)
+
+
+def plan_card(plan: SignedPlan) -> PlanCard:
+    """A signed plan as listed."""
+    return PlanCard(
+        plan_id=plan.plan_id,
+        version=plan.version,
+        level=plan.payload["level"],
+        words=plan.payload["words"],
+        signed_by=plan.signed_by,
+        signed_at=datetime.fromisoformat(plan.signed_at),
+        hash=plan.hash,
+        superseded=plan.superseded,
+        operation_date=date.fromisoformat(plan.payload["operation_date"]),
+    )
+
+
+# ---- pages ---------------------------------------------------------------------------------------------------
+
+
+def about(desk: Desk, *, today: date) -> About:
+    """The installation."""
+    with desk.store.session() as session:
+        count = len([hip for hip in hips(session) if hip.under_study])
+    return About(version=__version__, today=today, reader=reader(desk), cautions=list(CAUTIONS), hips=count)
+
+
+def hips_page(desk: Desk, *, find: str, today: date) -> HipsPage:
+    """All hips in groups; `find` keeps those whose patient's name or number holds the words."""
+    limits = limits_in_force(desk)
+    rows: list[tuple[HipState, HipRow]] = []
+    with desk.store.session() as session:
+        people: set[str] = set()
+        for hip in hips(session):
+            state = gather(session, hip.id, limits, today)
+            if find and not _matches(state.patient, find):
+                continue
+            people.add(hip.patient_id)
+            step = next_step(state)
+            if state.is_other_hip and not state.placement and not state.plans:
+                step = NextStep(
+                    title="Nothing planned here",
+                    detail="the other hip is under study; its films show this one too",
+                    state="none",
+                    button="Open",
+                    page="life",
+                )
+            rows.append(
+                (
+                    state,
+                    HipRow(
+                        hip_id=hip.id,
+                        person=person(state.patient, today),
+                        side=hip.side,  # type: ignore[arg-type]  # kept by us from the same words
+                        is_other_hip=state.is_other_hip,
+                        marks=marks(state),
+                        next=step,
+                    ),
+                )
+            )
+    groups: dict[str, list[HipRow]] = {title: [] for title in ("Stopped", "To do", "Signed", "The other hip")}
+    for state, row in rows:
+        if row.is_other_hip and row.next.state == "none" and not state.plans:
+            groups["The other hip"].append(row)
+        elif row.next.state in ("stopped", "late"):
+            groups["Stopped"].append(row)
+        elif state.plans and row.next.state == "none":
+            groups["Signed"].append(row)
+        else:
+            groups["To do"].append(row)
+    return HipsPage(
+        today=today,
+        finding=_list_finding(groups, find),
+        hips=sum(not row.is_other_hip for _, row in rows),
+        patients=len(people),
+        groups=[HipGroup(title=title, rows=found) for title, found in groups.items() if found],
+    )
+
+
+def _matches(row: Patient, find: str) -> bool:
+    text = f"{shown_name(row.name)} {row.name} {row.number}".casefold()
+    return all(word in text for word in find.casefold().split())
+
+
+def _list_finding(groups: dict[str, list[HipRow]], find: str) -> str:
+    stopped, todo, signed = (len(groups[title]) for title in ("Stopped", "To do", "Signed"))
+    if not any(groups.values()):
+        return "No hip answers to these words." if find else "There is no hip here yet."
+    said = []
+    if todo + stopped:
+        needs = "needs" if todo + stopped == 1 else "need"
+        said.append(f"{count_words(todo + stopped, 'hip', capital=True)} {needs} you")
+    if stopped:
+        said.append(f"{count_words(stopped, '').strip()} {'is' if stopped == 1 else 'are'} stopped")
+    if not said:
+        said.append(f"{count_words(signed, 'plan', capital=True)} signed, nothing waits for you")
+    return "; ".join(said) + "."
+
+
+def hip_page(desk: Desk, hip_id: str, *, today: date) -> HipPage:
+    """One hip's line of life."""
+    limits = limits_in_force(desk)
+    with desk.store.session() as session:
+        state = gather(session, hip_id, limits, today)
+        uses = uses_of(session, hip_id)
+        cards: list[FilmCard] = [
+            film_card(session, row, state.hip, today, limits)
+            for row in films_of(session, state.hip.patient_id)
+            if is_used(row, state.hip, uses) or row.id in uses or row.view is None
+        ]
+        kept = facts_of(session, state.hip)
+    step = next_step(state)
+    numbers = key_numbers(state)
+    return HipPage(
+        hip_id=hip_id,
+        other_hip_id=None if state.other is None else state.other.id,
+        person=person(state.patient, today),
+        side=state.hip.side,  # type: ignore[arg-type]  # kept by us from the same words
+        today=today,
+        finding=hip_finding(state, step),
+        next=step,
+        stations=stations(state, step),
+        marks=marks(state),
+        facts=fact_fields(state.hip, state.patient, kept),
+        films=cards,
+        plans=[plan_card(plan) for plan in state.plans],
+        cautions=[],
+        key_numbers=numbers,
+    )
+
+
+_KEY: Final = (
+    "leg_length_difference_mm",
+    "{side}.femoral_offset_mm",
+    "{side}.neck_shaft_angle_deg",
+    "{side}.head_diameter_mm",
+    "{side}.centre_edge_angle_deg",
+)
+
+
+def key_numbers(state: HipState) -> list[Number]:
+    """The few numbers that describe this hip, from its newest AP reading."""
+    if state.ap is None or state.ap.id not in state.readings:
+        return []
+    scales = film_scales(state.ap, state.limits)
+    try:
+        found = measures_of(state.ap, reading_state(state.readings[state.ap.id]), state.side, scales, n_draws=DRAWS)
+    except HeadstockError:
+        return []  # the reading's own page says why
+    names = [name.format(side=state.hip.side) for name in _KEY]
+    return [
+        measure_number(name, found[name], scales, signed=name == "leg_length_difference_mm")
+        for name in names
+        if name in found and found[name].known
+    ]
+
+
+def hip_finding(state: HipState, step: NextStep) -> str:
+    """The hip in one sentence."""
+    if step.state == "stopped":
+        return f"Stopped: {step.title[:1].lower()}{step.title[1:]}."
+    if state.plans:
+        plan = state.plans[0]
+        return f"The plan is signed: {plan.payload['words']}."
+    if state.ap is not None and state.ap.id in state.readings:
+        numbers = {number.key: number for number in key_numbers(state)}
+        length = numbers.get("leg_length_difference_mm")
+        if length is not None and length.value is not None:
+            from headstock.measured import Measured
+
+            size = Measured(length.value, "mm", "", length.low, length.high)
+            return f"The right leg is {says_number(size, signed=True)} against the left."
+    if state.ap is not None:
+        return f"{side_words(state.hip.side)}: {film_words(state.ap)} is here. {step.title}."
+    return f"No film of this {state.hip.side} hip is here yet."

@@ -1,0 +1,77 @@
+"""Long work that the desk hands to the job runner: importing, and making the demo patients."""
+
+import json
+import shutil
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from headstock.desk.bringing import Brought, bring_in, summary_words
+from headstock.desk.demo import load_demo
+from headstock.desk.desk import Desk
+from headstock.jobs import Progress, Work
+
+__all__ = ["spool_names", "works"]
+
+_NAMES = "names.json"
+
+
+def works(desk: Desk, clock: Callable[[], datetime]) -> dict[str, Work]:
+    """The kinds of work, by name."""
+
+    def run_import(progress: Progress, arguments: dict[str, Any]) -> str:
+        folder = desk.store.spool / Path(arguments["spool"]).name
+        names: dict[str, str] = json.loads((folder / _NAMES).read_text(encoding="utf-8"))
+        files = sorted(path for path in folder.iterdir() if path.name != _NAMES)
+        lines: list[Brought] = []
+        total = max(len(files), 1)
+        for line in bring_in(
+            desk,
+            files,
+            who=arguments["who"],
+            now=clock(),
+            into=arguments.get("into"),
+            rename=lambda name: _their_name(name, names),
+        ):
+            lines.append(line)
+            _tell(progress, line, min(0.98, len(lines) / (total + 2)))
+        shutil.rmtree(folder, ignore_errors=True)
+        return summary_words(lines)
+
+    def run_demo(progress: Progress, arguments: dict[str, Any]) -> str:
+        lines: list[Brought] = []
+        for share, line in load_demo(
+            desk, desk.store.spool / "demo", who=arguments["who"], now=clock(), tell=progress.tell
+        ):
+            lines.append(line)
+            _tell(progress, line, share)
+        return summary_words(lines)
+
+    return {"import": run_import, "demo": run_demo}
+
+
+def _tell(progress: Progress, line: Brought, share: float) -> None:
+    progress.line(
+        {
+            "name": line.name,
+            "outcome": line.outcome,
+            "says": line.says,
+            "hip_id": line.hip_id,
+            "film_id": line.film_id,
+        }
+    )
+    if line.hip_id is not None:
+        progress.hip(line.hip_id)
+    progress.tell(share, line.name.rpartition("/")[2])
+
+
+def _their_name(name: str, names: dict[str, str]) -> str:
+    """The name the file had at its owner's; inside an archive the entry's own name follows."""
+    head, slash, tail = name.partition("/")
+    return names.get(head, head) + slash + tail
+
+
+def spool_names(folder: Path, names: dict[str, str]) -> None:
+    """Keep the owner's names beside the numbered files of one upload."""
+    (folder / _NAMES).write_text(json.dumps(names), encoding="utf-8")

@@ -1,5 +1,5 @@
 import { defineConfig } from "vitest/config";
-import { devAnswers } from "./dev/answers";
+import { devAnswers } from "./dev/answers.ts";
 
 // HEADSTOCK_API=http://127.0.0.1:8765 npm run dev talks to a running server;
 // without it the invented answers of dev/fixtures stand in. Neither reaches the build.

@@ -22,7 +22,7 @@ export interface Action {
   foot?: string;
   /** Also while the caret is in a field (Escape). */
   whileTyping?: boolean;
-  /** How the foot and the panel write the keys, when not as `keys` does: "← →", "1–4". */
+  /** How the foot writes the keys when it speaks for several actions: "← →", "1–4". */
   written?: string;
 }
 
@@ -98,9 +98,9 @@ const WRITTEN: Record<string, string> = {
   " ": "Space",
 };
 
-/** Keys as people read them: "Shift U", "←". */
-export function writtenKeys(action: Action): string[] {
-  if (action.written) return [action.written];
+/** Keys as people read them: "Shift U", "←". At the foot an action may speak for its neighbours: "1–4". */
+export function writtenKeys(action: Action, where: "foot" | "panel" = "panel"): string[] {
+  if (where === "foot" && action.written) return [action.written];
   const keys = action.violet && !action.keys.includes("Enter") ? ["Enter", ...action.keys] : action.keys;
   return keys.map((key) =>
     key

@@ -67,6 +67,12 @@ export function clockWords(iso: string | null | undefined): string {
 
 export const sideWords = (side: "left" | "right"): string => (side === "left" ? "Left hip" : "Right hip");
 
+export const viewWords: Record<"ap_pelvis" | "ap_hip" | "lateral_hip", string> = {
+  ap_pelvis: "AP pelvis film",
+  ap_hip: "AP hip film",
+  lateral_hip: "lateral film",
+};
+
 export const levelWords: Record<"head_surface" | "mid_head" | "high_neck" | "low_neck", string> = {
   head_surface: "Head surface",
   mid_head: "Mid-head",

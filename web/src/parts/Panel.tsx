@@ -10,7 +10,7 @@ export function Panel({ title, name = "Panel", close, children }: { title: strin
   useActions(name, [{ id: "panel.close", title: "Close", keys: ["Escape", "?"], run: close, whileTyping: true }], true);
   useEffect(() => {
     const before = document.activeElement as HTMLElement | null;
-    self.current?.focus();
+    self.current?.querySelector<HTMLElement>("button, input, a[href]")?.focus();
     return () => before?.focus({ preventScroll: true });
   }, []);
   return (

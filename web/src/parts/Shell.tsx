@@ -206,7 +206,7 @@ function Foot(): JSX.Element {
       <span class="keys">
         {shown.map((action) => (
           <button key={action.id} type="button" tabIndex={-1} onClick={() => perform(action)} aria-label={action.title}>
-            {writtenKeys(action)
+            {writtenKeys(action, "foot")
               .slice(0, 1)
               .map((key) => (
                 <kbd key={key}>{key}</kbd>

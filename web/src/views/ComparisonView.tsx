@@ -99,11 +99,10 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
       </div>
       {comparison.cautions.length > 0 && <CautionList cautions={comparison.cautions} levels />}
       <div class="board" ref={see} style={{ "--margin": `${margin}px`, "--columns": String(levels.length || 1) }}>
-        <Staircase comparison={comparison} levels={levels} margin={margin} choose={choose} />
+        <Staircase comparison={comparison} levels={levels} margin={margin} side={life.side} choose={choose} />
         <div class="beside">
           <p class="k">
-            mm below
-            <br />
+            mm below <br />
             top of head
           </p>
           {sound && (

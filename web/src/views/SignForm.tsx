@@ -9,9 +9,10 @@ import { typedDate } from "../model/dates";
 import { dateWords, levelWords, sideWords } from "../model/format";
 import { missingToSign } from "../model/signing";
 import { about } from "../parts/desk";
-import { useStore } from "../parts/hooks";
+import { useLow, useStore } from "../parts/hooks";
 import { say } from "../parts/keys";
 import { LimitSign, StopSign } from "../parts/LimitSign";
+import { NeckPicture } from "../parts/NeckPicture";
 import { Num } from "../parts/Num";
 import { ActionPress, Press } from "../parts/Press";
 import { Shell } from "../parts/Shell";
@@ -30,6 +31,7 @@ export function SignForm({ life, page, put }: SignProps): JSX.Element {
   const [note, setNote] = useState("");
   const [reasons, setReasons] = useState<Record<string, string>>({});
   const [fallBack, setFallBack] = useState<Level | null>(null);
+  const low = useLow();
   const [busy, setBusy] = useState(false);
   const [refused, refuse] = useState<string | null>(null);
   const typed = { on: typedDate(day).date, side, signer: signer ?? reader, reasons };
@@ -62,7 +64,12 @@ export function SignForm({ life, page, put }: SignProps): JSX.Element {
           {page.checks.length} checks passed: {page.checks.map((check) => lower(check.title)).join("; ")}.
         </p>
         <SidesTable sides={page.sides} />
-        {appraisal && <WhatIsSigned appraisal={appraisal} />}
+        {appraisal && (
+          <div class="whatsigned">
+            <NeckPicture appraisal={appraisal} side={life.side} height={low ? 230 : 330} />
+            <Lines appraisal={appraisal} />
+          </div>
+        )}
       </section>
       <form
         onSubmit={(event) => {
@@ -146,9 +153,9 @@ export function SignForm({ life, page, put }: SignProps): JSX.Element {
   );
 }
 
-function WhatIsSigned({ appraisal }: { appraisal: Appraisal }): JSX.Element {
+function Lines({ appraisal }: { appraisal: Appraisal }): JSX.Element {
   return (
-    <div class="whatsigned">
+    <div class="lines">
       {appraisal.lines.map((line) => (
         <p key={line.number.key}>
           <span class="k">{line.number.label}</span>

@@ -5,6 +5,7 @@ import { useState } from "preact/hooks";
 import type { Action } from "../model/actions";
 import { clockWords, dateWords, levelWords } from "../model/format";
 import { StopSign } from "../parts/LimitSign";
+import { NeckPicture } from "../parts/NeckPicture";
 import { ActionPress, Press } from "../parts/Press";
 import { go } from "../parts/router";
 import { Shell } from "../parts/Shell";
@@ -63,6 +64,7 @@ export function SignedView({ life, page, again }: SignProps & { again: () => voi
       </section>
       <section>
         <SidesTable sides={page.sides} />
+        {page.appraisal && <NeckPicture appraisal={page.appraisal} side={life.side} height={360} />}
       </section>
     </Shell>
   );

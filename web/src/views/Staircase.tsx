@@ -1,9 +1,9 @@
 /** Four pictures on one depth rule: the cuts form a staircase. Neck axis upright in each. */
 
 import type { JSX } from "preact";
-import type { Appraisal, Comparison, Level } from "../api/schema";
+import type { Appraisal, Comparison, Level, Side } from "../api/schema";
 import { graduations, ruler } from "../geometry/ruler";
-import { digits } from "../model/format";
+import { digits, sideWords } from "../model/format";
 import { cutDepth, depthsShown } from "../model/comparison";
 import { DrawingDefs, Shapes } from "../parts/Drawing";
 import { useSize } from "../parts/hooks";
@@ -13,12 +13,13 @@ interface StaircaseProps {
   levels: readonly Appraisal[];
   /** Width of the first column, which holds the rule. */
   margin: number;
+  side: Side;
   choose: (level: Level) => void;
 }
 
 const RULE_AT = 18;
 
-export function Staircase({ comparison, levels, margin, choose }: StaircaseProps): JSX.Element {
+export function Staircase({ comparison, levels, margin, side, choose }: StaircaseProps): JSX.Element {
   const [see, { width, height }] = useSize<HTMLDivElement>();
   const { from, to } = depthsShown(levels);
   const depth = ruler(from, to, 4, Math.max(5, height - 16));
@@ -55,6 +56,9 @@ export function Staircase({ comparison, levels, margin, choose }: StaircaseProps
                     </text>
                   </g>
                 )}
+                <text class="cased" x={left + 8} y="13" font-size="12" font-weight="680" fill="var(--ink)">
+                  {sideWords(side)}
+                </text>
                 {i === 0 && (
                   <text x={left + 8} y={height - 2} font-size="11.5" fill="var(--ink-2)">
                     lateral

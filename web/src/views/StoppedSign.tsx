@@ -4,7 +4,7 @@ import type { JSX } from "preact";
 import { ask, at } from "../api/client";
 import type { Check, SignaturePage } from "../api/schema";
 import type { Action } from "../model/actions";
-import { dateWords, sideWords } from "../model/format";
+import { dateWords, sideWords, viewWords } from "../model/format";
 import { nextPath } from "../model/next";
 import { isSide, stoppedBy, stopWords } from "../model/signing";
 import { say } from "../parts/keys";
@@ -57,7 +57,7 @@ export function StoppedSign({ life, page, put }: SignProps): JSX.Element | null 
         {isSide(first) && page.sides.length > 0 && <SidesTable sides={page.sides} />}
         <p class="two">
           <ActionPress action={go1} hint={false} />
-          {film && isSide(first) && <Press onPress={takeOut}>Take the {film.words.split(",")[0]} out of this hip</Press>}
+          {film && isSide(first) && <Press onPress={takeOut}>Take the {film.view ? viewWords[film.view] : "film"} out of this hip</Press>}
           <Press closed={`Sign: closed ${closed}`} onPress={() => undefined}>
             Sign
           </Press>

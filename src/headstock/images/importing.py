@@ -282,8 +282,8 @@ def _set_aside(file: _Found, ds: FileDataset, modality: str) -> NotAFilm:
     with quiet():
         if missing_bytes(ds) > 0:
             raise ImageError(
-                f"It is a slice of a {modality} scan that was cut short before its picture ended. Copy or export it "
-                "again."
+                f"It is a slice of a scan ({modality}) that was cut short before its picture ended. "
+                "Copy or export it again."
             )
         description = text(ds, "SeriesDescription")
         called = f" “{description}”" if description else ""

@@ -125,6 +125,8 @@ def cap_outline(
     )
     body = np.vstack([dome, inner, low_right * flip])
     pin = resampled(np.vstack([pin_right, tip_right, tip_right * flip, pin_right * flip]))
+    # Above the mouth the pin stands in the prepared head, whose surface is the seat: a wall begins below it.
+    pin = pin[pin[:, 1] < mouth_height_mm - seat_top_height_mm]
     # The flat top leaves out the pin's hole: nothing stands on it there.
     seats = (
         resampled(np.vstack([low_right * flip, high_right * flip])),

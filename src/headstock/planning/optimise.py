@@ -1,0 +1,328 @@
+"""The best placement at one cut level: size, pose, head, neck length and cup, found by a bounded search.
+
+In: a prepared hip, a level, the catalogue, the limits, the targets. Out: `Best`:
+a placement to start from, or the reason why there is none, and what binds.
+
+The search is deterministic: a low-discrepancy set of poses within fixed bounds
+about the neck, then rounds about the best one in shrinking boxes, for every size.
+It weighs broken limits first, then what the family was drawn for, then what
+remains of leg and offset, then bone kept. Those weights are not limits and are never shown as
+a score: the surgeon sees the appraisal, and moves the part.
+Decision: docs/decisions/0143-how-the-first-placement-is-found.md
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from headstock.anatomy.filmhip import FilmHip
+from headstock.errors import CatalogueError
+from headstock.implants import Catalogue, Component, Cup, CupPlacement, CutLevel, Family, Placement, Pose
+from headstock.planning.appraise import Targets, point_values
+from headstock.planning.limits import Limit, Limits, margin
+from headstock.planning.prepared import PreparedHip, prepare
+from headstock.planning.quantities import Places, alignment, bone, leg, level_end, notch, seat, wall
+
+__all__ = ["Best", "Binding", "best_placement", "bindings"]
+
+Floats = NDArray[np.float64]
+_FIRST: Final = 192
+_FINALISTS: Final = 3
+_ROUNDS: Final = 6
+_EACH: Final = 96
+_SHRINK: Final = 0.45
+# Half widths of the first box: across the neck (mm), axis (deg), and the same on the lateral film.
+_BOX: Final = np.array([7.0, 9.0, 5.0, 9.0])
+# How much of a unit weighs 1 when a limit is broken: a weight of the search, no limit.
+_SCALE: Final[dict[str, float]] = {"mm": 1.0, "deg": 3.0, "%": 6.0, "1": 0.1, "cm3": 0.3}
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """One limit and how far the value lies from it on the reading (negative: beyond), in words too."""
+
+    measure: str
+    margin: float
+    unit: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Best:
+    """A level's first placement. `placement` None: `reason` says why none can be made.
+
+    `meets_limits`: every limit that is set holds on the reading. `binding`: broken
+    limits first, then the nearest ones.
+    """
+
+    level: CutLevel
+    placement: Placement | None
+    meets_limits: bool
+    binding: tuple[Binding, ...]
+    reason: str
+
+
+def best_placement(
+    hip: FilmHip | PreparedHip,
+    level: CutLevel,
+    catalogue: Catalogue,
+    limits: Limits,
+    targets: Targets | None = None,
+    *,
+    family_id: str | None = None,
+    size_id: str | None = None,
+) -> Best:
+    """The placement to start from at a level; `family_id`, `size_id` hold a choice already made."""
+    prepared = prepare(hip) if isinstance(hip, FilmHip) else hip
+    nominal = prepared.nominal()
+    aim = targets or Targets()
+    ends = level_end(nominal, level)
+    if ends is None or not np.all(np.isfinite(ends[1])):
+        return _none(
+            level, "The shaft axis was not read, so where the neck ends is not known. Place both shaft points."
+        )
+    families = [family for family in catalogue.at_level(level) if family_id in (None, family.id)]
+    if not families:
+        return _none(level, f"The catalogue has no family for the {level.word.lower()} level. Add a file of one.")
+    span = (float(ends[0][0]), float(ends[1][0]))
+    searches = [
+        _Search(nominal, family, component, catalogue, limits, aim, span)
+        for family in families
+        for component in family.components
+        if size_id in (None, component.size_id) and not (component.tail_turn_deg and nominal.ap.shaft_axis is None)
+    ]
+    # Every size gets the wide look; only those that came out best are worked out.
+    searches.sort(key=lambda search: search.cost)
+    finalists = searches[:_FINALISTS]
+    for search in finalists:
+        search.refine()
+    best = min(finalists, key=lambda search: search.cost, default=None)
+    if best is None:
+        return _none(
+            level, "These families follow the shaft, whose axis was not read. Place both shaft points on the AP film."
+        )
+    placement = best.placement()
+    values = point_values(nominal, placement, catalogue, limits, aim)
+    binding = bindings(values, level, limits, aim)
+    broken = [b for b in binding if b.margin < 0.0]
+    if broken:
+        more = f", and {len(broken) - 1} more" if len(broken) > 1 else ""
+        reason = f"No size and pose searched at this level meets every limit: {broken[0].words}{more}."
+    elif binding:
+        reason = f"Every limit that is set holds on the reading; the nearest is {binding[0].words}."
+    else:
+        reason = "No limit that could be compared is set."
+    return Best(level, placement, not broken, binding, reason)
+
+
+def bindings(
+    values: Mapping[str, float], level: CutLevel, limits: Limits, targets: Targets | None = None
+) -> tuple[Binding, ...]:
+    """Limits in the order in which they bind on the reading: broken ones first, then the nearest."""
+    aim = targets or Targets()
+    found = []
+    for name, value in values.items():
+        limit = _bound(limits, name, level, aim)
+        if limit is None:
+            continue
+        room = margin(value, limit)
+        words = f"{limit.says}, {_signed(value, limit)} against {limit.in_words()}"
+        found.append(Binding(name, room, limit.unit, words))
+    return tuple(sorted(found, key=lambda b: (b.margin / _SCALE.get(b.unit, 1.0), b.measure)))
+
+
+def _signed(value: float, limit: Limit) -> str:
+    unit = {"1": "", "deg": " deg"}.get(limit.unit, f" {limit.unit}")
+    return f"{value:.1f}{unit}".replace("-", "−")
+
+
+def _bound(limits: Limits, name: str, level: CutLevel, aim: Targets) -> Limit | None:
+    limit = limits.bound(name, level)
+    if limit is None or not limit.is_set:
+        return None
+    if name == "leg_length_remaining_mm":
+        return limit.moved(aim.leg_length_difference_mm)
+    if name == "offset_remaining_mm":
+        return limit.moved(aim.offset_difference_mm)
+    return limit
+
+
+def _none(level: CutLevel, reason: str) -> Best:
+    return Best(level, None, False, (), reason)
+
+
+def _spread(n: int, dimensions: int) -> Floats:
+    """(n, d) points in -1..1 that fill a box evenly (additive recurrence on the roots of x^(d+1) = x + 1)."""
+    root = 1.5
+    for _ in range(40):
+        root = (1.0 + root) ** (1.0 / (dimensions + 1))
+    alpha = root ** -np.arange(1.0, dimensions + 1)
+    return np.asarray(2.0 * np.mod(0.5 + np.arange(n)[:, None] * alpha, 1.0) - 1.0)
+
+
+class _Search:
+    """The search for one size: a wide look on construction, then `refine`."""
+
+    def __init__(
+        self,
+        hip: PreparedHip,
+        family: Family,
+        component: Component,
+        catalogue: Catalogue,
+        limits: Limits,
+        aim: Targets,
+        span: tuple[float, float],
+    ) -> None:
+        self.hip, self.family, self.component = hip, family, component
+        self.limits, self.aim, self.span = limits, aim, span
+        self.head, self.cup = _head_and_cup(hip, component, catalogue, limits)
+        start = _degrees(hip.ap.axis) + family.valgus_aim_deg
+        if family.level is CutLevel.LOW_NECK and hip.ap.shaft_axis is not None:
+            # A standard stem is aimed at the shaft: the neck is gone.
+            start = _degrees(hip.ap.shaft_axis) - component.tail_turn_deg
+        side = 0.0 if hip.lateral is None else _degrees(hip.lateral.axis)
+        self.best = np.array([0.5 * sum(span), 0.0, start, 0.0, side])
+        self.box = np.array([0.5 * (span[1] - span[0]), *_BOX])
+        self.cost, self.neck = np.inf, component.neck_lengths_mm[0]
+        self.spread = _spread(_FIRST, 5)
+        self._look(self.spread)
+
+    def refine(self) -> None:
+        """Rounds in shrinking boxes about the best place so far."""
+        self.box = self.box * 0.6
+        for _ in range(_ROUNDS):
+            self._look(self.spread[:_EACH])
+            self.box = self.box * _SHRINK
+
+    def _look(self, unit: Floats) -> None:
+        rows = self.best + self.box * unit
+        rows[0] = self.best
+        rows[:, 0] = np.clip(rows[:, 0], *self.span)
+        places = _places(self.hip, rows)
+        cost, neck = _cost(self.hip, self.family, self.component, places, self.limits, self.aim, self.head)
+        pick = int(np.argmin(cost))
+        if cost[pick] < self.cost:
+            self.cost, self.best, self.neck = float(cost[pick]), rows[pick], float(neck[pick])
+
+    def placement(self) -> Placement:
+        """The best place so far, to a thousandth."""
+        place = _places(self.hip, self.best[None])
+        y, lateral = place.y, place.lateral_angle
+        pose = Pose(
+            round(float(place.origin[0, 0]), 3),
+            round(float(place.origin[0, 1]), 3),
+            round(float(place.angle[0]), 3),
+            None if y is None else round(float(y[0]), 3),
+            None if lateral is None else round(float(lateral[0]), 3),
+        )
+        return Placement(self.family.id, self.component.size_id, self.head, self.neck, pose, self.cup)
+
+
+def _degrees(axis: Floats) -> float:
+    return float(np.degrees(np.arctan2(axis[0, 1], axis[0, 0])))
+
+
+def _places(hip: PreparedHip, rows: Floats) -> Places:
+    """Places from (depth, across, angle, lateral across, lateral angle) in the neck frames."""
+    view = hip.ap
+    origin = view.head_centre + (view.radius[0] - rows[:, :1]) * view.axis + rows[:, 1:2] * view.across
+    if hip.lateral is None:
+        return Places(origin, rows[:, 2], None, None)
+    side = hip.lateral
+    depth = view.depth_of(origin)
+    on_side = side.head_centre + (side.radius[0] - depth[:, None]) * side.axis + rows[:, 3:4] * side.across
+    return Places(origin, rows[:, 2], on_side[:, 1], rows[:, 4])
+
+
+def _cost(
+    hip: PreparedHip, family: Family, component: Component, places: Places, limits: Limits, aim: Targets, head_mm: float
+) -> tuple[Floats, Floats]:
+    """What the search makes small, and the neck length that goes with it; (m,) each."""
+    values: dict[str, Floats] = dict(bone(hip, places)) | seat(hip, component, places, thin=2)
+    values["least_wall_mm"] = wall(hip, component, places)[0] if component.ap.in_bone_mm.size else np.full(1, np.inf)
+    if component.level is not CutLevel.LOW_NECK:
+        values["notch_distance_mm"] = notch(hip, component, places)[0]
+    values |= alignment(hip, component, places)
+    cost = 0.05 * values["cut_depth_mm"]
+    cost = cost + _far(100.0 - values["seat_on_sound_bone_percent"], 12.0)
+    aimed = family.seat_wall_aim_mm
+    if component.kind == "cap":
+        cost = cost + _far(values["notch_distance_mm"] - aimed, 1.5)
+    else:
+        # A wall thinner than the family was drawn for costs much; bone left unused around the seat costs a little.
+        cost = cost + _far(np.minimum(values["least_wall_mm"] - aimed, 0.0), 1.2)
+        cost = cost + _far(np.maximum(values["seat_wall_mm"] - aimed, 0.0), 4.0)
+    if family.level is not CutLevel.LOW_NECK:
+        cost = cost + _far(values["valgus_to_neck_deg"] - family.valgus_aim_deg, 5.0)
+    if component.tail_turn_deg and "tail_to_shaft_deg" in values:
+        cost = cost + _far(values["tail_to_shaft_deg"], 3.0 if family.level is CutLevel.LOW_NECK else 12.0)
+    if "anterior_to_neck_deg" in values:
+        cost = cost + _far(values["anterior_to_neck_deg"], 6.0)
+    if component.kind == "cap":
+        cost = cost + _far(np.array([head_mm - 2.0 * float(hip.ap.radius[0])]), 2.0)
+    for name in ("head_kept_percent", "least_wall_mm", "seat_on_sound_bone_percent", "notch_distance_mm",
+                 "valgus_to_neck_deg", "anterior_to_neck_deg", "tail_to_shaft_deg"):  # fmt: skip
+        limit = _bound(limits, name, component.level, aim)
+        if limit is not None and name in values:
+            cost = cost + _broken(values[name], limit)
+    options = []
+    for neck in component.neck_lengths_mm:
+        legs = leg(hip, component, places, neck, None)
+        part = np.zeros(len(places.angle))
+        for stem, scale, target in (
+            ("leg_length", 2.5, aim.leg_length_difference_mm),
+            ("offset", 3.5, aim.offset_difference_mm),
+        ):
+            # Without the other side the hip is rebuilt as it is now.
+            left = legs.get(f"{stem}_remaining_mm")
+            part = part + _far(legs[f"{stem}_change_mm"] if left is None else left - target, scale)
+            limit = _bound(limits, f"{stem}_remaining_mm", component.level, aim)
+            if limit is not None and left is not None:
+                part = part + _broken(left, limit)
+        options.append(part)
+    table = np.stack(options)
+    pick = np.argmin(table, axis=0)
+    return cost + table[pick, np.arange(table.shape[1])], np.asarray(component.neck_lengths_mm)[pick]
+
+
+def _far(value: Floats, scale: float) -> Floats:
+    return np.asarray((value / scale) ** 2)
+
+
+def _broken(value: Floats, limit: Limit) -> Floats:
+    below = np.maximum((limit.low - value) if limit.low is not None else -np.inf, 0.0)
+    above = np.maximum((value - limit.high) if limit.high is not None else -np.inf, 0.0)
+    return np.asarray(6.0 * ((below + above) / _SCALE.get(limit.unit, 1.0)) ** 2)
+
+
+def _head_and_cup(
+    hip: PreparedHip, component: Component, catalogue: Catalogue, limits: Limits
+) -> tuple[float, CupPlacement | None]:
+    """The head nearest the patient's own (or the largest that the cup takes) and the cup nearest the socket's size."""
+    native = 2.0 * float(hip.ap.radius[0])
+    wanted = native + limits.setting("cup_over_head_mm")
+    # Heads that replace the head's own surface are chosen by its size; small heads by the cup, then the largest.
+    own_size = max(component.head_diameters_mm) > 0.9 * native
+    pairs: list[tuple[tuple[float, float, str], float, Cup]] = []
+    for head in component.head_diameters_mm:
+        for cup in catalogue.cups_for_head(head):
+            misfit = abs(cup.outer_mm - wanted)
+            rank = (abs(head - native), misfit) if own_size else (misfit, -head)
+            pairs.append(((*rank, cup.size_id), head, cup))
+    if not pairs:
+        raise CatalogueError(
+            f"No cup takes a head of size “{component.size_id}” of “{component.family_id}”. Add a cup family that does."
+        )
+    _, head, cup = min(pairs, key=lambda pair: pair[0])
+    centre = hip.ap.head_centre[0]
+    return head, CupPlacement(
+        cup.family_id,
+        cup.size_id,
+        round(float(centre[0]), 3),
+        round(float(centre[1]), 3),
+        limits.setting("cup_start_inclination_deg"),
+        limits.setting("cup_start_version_deg"),
+    )

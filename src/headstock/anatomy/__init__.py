@@ -1,5 +1,8 @@
 """Landmarks, readings, measures, osteonecrosis and the hip that films show. Knows nothing of implants."""
 
+from headstock.anatomy.bands import BANDS, BandTable, Placed, band, place
+from headstock.anatomy.cautions import Caution, Fact, HipFacts, cautions, risk_index_shown
+from headstock.anatomy.coverage import Coverage, TrueFilm, simulate_coverage
 from headstock.anatomy.drawn import Drawn, FilmScale, draw_reading
 from headstock.anatomy.filmhip import FilmAxes, FilmHip, FilmView, PelvisView, film_hip
 from headstock.anatomy.landmarks import (
@@ -15,36 +18,81 @@ from headstock.anatomy.landmarks import (
     landmarks_for,
     split_key,
 )
+from headstock.anatomy.lesion import lesion_extent
 from headstock.anatomy.measures import MEASURES, Measure, Reference, measure, needed_by, pelvis_warnings
+from headstock.anatomy.osteonecrosis import (
+    History,
+    JicType,
+    RawSigns,
+    Stage,
+    UsualCourse,
+    collapse_history,
+    combined_angle_classes,
+    jic_history,
+    stages,
+    type_of_signs,
+    usual_course,
+)
 from headstock.anatomy.reading import SIGNS, Reading, anterior_direction
+from headstock.anatomy.repeatability import Agreement, Repeatability, limits_of_agreement, point_sd_px, within_reader
 
 __all__ = [
+    "BANDS",
     "CIRCLES",
     "LANDMARKS",
     "MEASURES",
     "OUTLINES",
     "SIGNS",
+    "Agreement",
+    "BandTable",
+    "Caution",
     "CircleMark",
+    "Coverage",
     "Drawn",
+    "Fact",
     "FilmAxes",
     "FilmHip",
     "FilmScale",
     "FilmView",
+    "HipFacts",
+    "History",
+    "JicType",
     "Landmark",
     "Measure",
     "OutlineMark",
     "PelvisView",
+    "Placed",
+    "RawSigns",
     "Reading",
     "Reference",
+    "Repeatability",
+    "Stage",
+    "TrueFilm",
+    "UsualCourse",
     "View",
     "anterior_direction",
+    "band",
+    "cautions",
+    "collapse_history",
+    "combined_angle_classes",
     "draw_reading",
     "film_hip",
+    "jic_history",
     "key",
     "landmark_of",
     "landmarks_for",
+    "lesion_extent",
+    "limits_of_agreement",
     "measure",
     "needed_by",
     "pelvis_warnings",
+    "place",
+    "point_sd_px",
+    "risk_index_shown",
+    "simulate_coverage",
     "split_key",
+    "stages",
+    "type_of_signs",
+    "usual_course",
+    "within_reader",
 ]

@@ -10,7 +10,7 @@ from types import MappingProxyType
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from headstock.anatomy.drawn import Drawn
 from headstock.anatomy.landmarks import CIRCLES, LANDMARKS, View, key
@@ -92,14 +92,14 @@ def _width(hip: HipDraws, a: str, b: str) -> Floats:
     return np.asarray(np.linalg.norm(hip[a] - hip[b], axis=1))
 
 
-def crowe_percent(above_line: Floats, pelvic_height: Floats) -> Floats:
+def crowe_percent(above_line: ArrayLike, pelvic_height: ArrayLike) -> Floats:
     """Percent of a head by which the hip is out; a normal head is 20 % of the pelvic height (Crowe 1979)."""
-    return np.asarray(100.0 * above_line / (0.20 * pelvic_height))
+    return np.asarray(100.0 * np.asarray(above_line) / (0.20 * np.asarray(pelvic_height)))
 
 
-def extrusion_percent(uncovered: Floats, head_width: Floats) -> Floats:
+def extrusion_percent(uncovered: ArrayLike, head_width: ArrayLike) -> Floats:
     """Share of the head's width that the socket's roof leaves uncovered (Heyman and Herndon 1950)."""
-    return np.asarray(100.0 * uncovered / head_width)
+    return np.asarray(100.0 * np.asarray(uncovered) / np.asarray(head_width))
 
 
 def line_above(hip: HipDraws, name: str, line: str) -> Floats:

@@ -48,6 +48,7 @@ SIGNS: Final[Mapping[str, str]] = MappingProxyType(
         "sclerosis_or_cysts": "bool: sclerosis or cysts in the head",
         "crescent": "bool: a fracture below the joint surface (crescent line) or in the dead zone",
         "flattening": "bool: the joint surface has lost its round form",
+        "contour_broken": "bool: the contour of the head is broken, or a sequestrum lies loose",
         "depression_mm": "number: depth of the flattening",
         "joint_space_narrowed": "bool: narrowed joint space, or change of the socket",
         "osteoarthritis": "bool: cartilage lost, osteophytes of the socket",

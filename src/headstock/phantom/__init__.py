@@ -1,6 +1,19 @@
 """Invented patients: articulated hips from an open shape model, and films of them with their truth."""
 
 from headstock.phantom.beam import Beam, path_length_mm
+from headstock.phantom.case import (
+    CaseFile,
+    CaseFilm,
+    PhantomCase,
+    PhantomStudy,
+    case_files,
+    dicom_bytes,
+    perfect_reading_json,
+    random_case,
+    write_case,
+    write_cases,
+)
+from headstock.phantom.demo import DEMO_DAY, demo_patients, write_patient
 from headstock.phantom.film import PhantomFilm, render, render_ap, render_lateral
 from headstock.phantom.patient import PhantomHip, PhantomPatient, make_hip_patient
 from headstock.phantom.spec import (
@@ -17,26 +30,39 @@ from headstock.phantom.truth import project_truth, truth_of_film, truth_of_patie
 from headstock.phantom.views import beam_of, patient_orientation
 
 __all__ = [
+    "DEMO_DAY",
     "Beam",
+    "CaseFile",
+    "CaseFilm",
     "Cyst",
     "DeadSector",
     "FilmSpec",
     "HipSpec",
     "MetalHip",
+    "PhantomCase",
     "PhantomFilm",
     "PhantomHip",
     "PhantomPatient",
     "PhantomSpec",
+    "PhantomStudy",
     "PlateAndScrews",
     "View",
     "beam_of",
+    "case_files",
+    "demo_patients",
+    "dicom_bytes",
     "make_hip_patient",
     "path_length_mm",
     "patient_orientation",
+    "perfect_reading_json",
     "project_truth",
+    "random_case",
     "render",
     "render_ap",
     "render_lateral",
     "truth_of_film",
     "truth_of_patient",
+    "write_case",
+    "write_cases",
+    "write_patient",
 ]

@@ -190,39 +190,45 @@ class _HipOnFilm:
 
     def _shaft(self) -> None:
         self.points["shaft_proximal"], self.points["shaft_distal"] = self.shaft[0], self.shaft[1]
+        across, first, second = self.medial_of_shaft, "medial", "lateral"
         if self.lateral:
-            return
+            across, first, second = _rotated(self.up_shaft), "anterior", "posterior"
+            across = across if across[1] < 0.0 else -across
         lesser = self.beam.project(self.hip.to_lps(self.hip.femur.landmarks["lesser_trochanter"]))
         level = float((lesser - self.shaft[0]) @ self.up_shaft)  # px proximal of the upper shaft point
 
         def edges(points_px: Floats, above_lesser_mm: float) -> tuple[Floats, Floats] | None:
             at = self.shaft[0] + (level + above_lesser_mm * self.px_per_mm) * self.up_shaft
-            span = interval_on_line(points_px, self.faces, at, self.medial_of_shaft)
-            return None if span is None else (at + span[1] * self.medial_of_shaft, at + span[0] * self.medial_of_shaft)
+            span = interval_on_line(points_px, self.faces, at, across)
+            return None if span is None else (at + span[1] * across, at + span[0] * across)
 
-        for name, above in (("canal_20", 20.0), ("calcar", 0.0), ("canal_100", -100.0)):
-            found = edges(self.canal_px, above)
+        at_shaft = -level / self.px_per_mm
+        wanted = [("shaft_edge", self.outer_px, at_shaft)]
+        if not self.lateral:
+            wanted += [
+                ("canal_20", self.canal_px, 20.0),
+                ("calcar", self.canal_px, 0.0),
+                ("canal_100", self.canal_px, -100.0),
+                ("shaft_100", self.outer_px, -100.0),
+            ]
+        for name, points_px, above in wanted:
+            found = edges(points_px, above)
             if found is not None and self._on_film(*found):
-                self.points[f"{name}_medial"], self.points[f"{name}_lateral"] = found
+                self.points[f"{name}_{first}"], self.points[f"{name}_{second}"] = found
         narrowest = np.inf
-        levels = np.arange(-30.0, -130.0, -2.5)
-        kept: dict[str, list[Floats]] = {
-            n: [] for n in ("shaft_medial", "shaft_lateral", "canal_medial", "canal_lateral")
-        }
-        for above in levels:
+        kept: dict[str, list[Floats]] = {f"{n}_{s}": [] for n in ("shaft", "canal") for s in (first, second)}
+        for above in np.arange(-20.0, -130.0, -2.5):
             canal, outer = edges(self.canal_px, above), edges(self.outer_px, above)
             if canal is None or outer is None or not self._on_film(*outer):
                 continue
             for name, pair in (("shaft", outer), ("canal", canal)):
-                kept[f"{name}_medial"].append(pair[0])
-                kept[f"{name}_lateral"].append(pair[1])
+                kept[f"{name}_{first}"].append(pair[0])
+                kept[f"{name}_{second}"].append(pair[1])
             width = float(np.linalg.norm(canal[0] - canal[1]))
-            if width < narrowest:
+            if width < narrowest and not self.lateral:
                 narrowest = width
                 self.points["isthmus_medial"], self.points["isthmus_lateral"] = canal
-        for name, points in kept.items():
-            if len(points) > 1:
-                self.outlines[name] = np.array(points)
+        self.outlines.update({name: np.array(points) for name, points in kept.items() if len(points) > 1})
 
     def _on_film(self, *points: Floats) -> bool:
         size = np.array([self.beam.columns, self.beam.rows])

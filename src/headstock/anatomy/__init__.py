@@ -1,7 +1,7 @@
 """Landmarks, readings, measures, osteonecrosis and the hip that films show. Knows nothing of implants."""
 
 from headstock.anatomy.bands import BANDS, BandTable, Placed, band, place
-from headstock.anatomy.cautions import Caution, Fact, HipFacts, cautions, risk_index_shown
+from headstock.anatomy.cautions import Caution, Fact, HipFacts, risk_index_shown
 from headstock.anatomy.coverage import Coverage, TrueFilm, simulate_coverage
 from headstock.anatomy.drawn import Drawn, FilmScale, draw_reading
 from headstock.anatomy.filmhip import FilmAxes, FilmHip, FilmView, PelvisView, film_hip
@@ -72,7 +72,6 @@ __all__ = [
     "View",
     "anterior_direction",
     "band",
-    "cautions",
     "collapse_history",
     "combined_angle_classes",
     "draw_reading",

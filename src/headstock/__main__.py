@@ -2,4 +2,5 @@
 
 from headstock.cli import main
 
-main()
+if __name__ == "__main__":  # worker processes read this file too, and must not start again
+    main()

@@ -121,7 +121,6 @@ def demo(
     with _desk(data) as desk:
         for _, line in load_demo(
             desk,
-            desk.store.spool / "demo",
             who=reader(desk),
             now=_clock(today)(),
             tell=lambda share, says: _print(f"{100 * share:3.0f} %  {says}"),

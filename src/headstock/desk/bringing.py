@@ -4,7 +4,7 @@ In: paths of files, folders, zips. Out: `Brought`, one a file. Running it twice
 over the same files changes nothing: content is recognised.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -29,13 +29,14 @@ from headstock.images.importing import (
     NotAFilm,
     Refused,
     open_sources,
+    open_uploads,
     scans_in_words,
 )
 from headstock.records import sha256_hex, stamp, write_line
 from headstock.records.people import add_patient, hip, hip_of, hips_of, new_id, patient, patient_by_number
 from headstock.records.tables import FilmRow, Patient, SetAside
 
-__all__ = ["Brought", "bring_in", "summary_words"]
+__all__ = ["Brought", "bring_bytes", "bring_in", "summary_words"]
 
 Outcome = Literal["imported", "already_here", "set_aside", "refused"]
 
@@ -65,15 +66,27 @@ def bring_in(
     `into`: the hip that pictures without an identity belong to. `rename` turns the
     name a file has on disk into the name its owner knows.
     """
-    inbox = _Inbox(desk, who, now, into)
     with desk.store.session() as session:
         known = _known_films(session)
-    for item in open_sources(paths, known=known):
+    for line in _take(_Inbox(desk, who, now, into), open_sources(paths, known=known)):
+        yield replace(line, name=rename(line.name))
+
+
+def bring_bytes(
+    desk: Desk, files: Iterable[tuple[str, bytes]], *, who: str, now: datetime, into: str | None = None
+) -> Iterator[Brought]:
+    """As `bring_in`, for (name, bytes)."""
+    with desk.store.session() as session:
+        known = _known_films(session)
+    yield from _take(_Inbox(desk, who, now, into), open_uploads(files, known=known))
+
+
+def _take(inbox: "_Inbox", items: Iterable[ImportItem]) -> Iterator[Brought]:
+    for item in items:
         line = inbox.take(item)
         if line is not None:
-            yield replace(line, name=rename(line.name))
-    for line in inbox.told_later():
-        yield replace(line, name=rename(line.name))
+            yield line
+    yield from inbox.told_later()
 
 
 def summary_words(lines: Sequence[Brought]) -> str:

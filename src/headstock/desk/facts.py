@@ -31,21 +31,10 @@ class FactKind:
     high: float | None = None
 
 
-CAUSES: Final = (
-    "osteonecrosis",
-    "osteoarthritis",
-    "dysplasia",
-    "childhood deformity",
-    "cyst",
-    "injury",
-    "inflammatory",
-    "other",
-)
-
 FACTS: Final[Mapping[str, FactKind]] = {
     fact.key: fact
     for fact in (
-        FactKind("cause", "cause", "choice", "Decides what is usual at this stage.", None, CAUSES, per_patient=False),
+        FactKind("cause", "cause", "text", "Decides what is usual at this stage.", per_patient=False),
         FactKind(
             "previous_surgery",
             "previous surgery of this hip",

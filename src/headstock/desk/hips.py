@@ -384,7 +384,11 @@ def hips_page(desk: Desk, *, find: str, today: date) -> HipsPage:
         finding=_list_finding(groups, find),
         hips=sum(not row.is_other_hip for _, row in rows),
         patients=len(people),
-        groups=[HipGroup(title=title, rows=found) for title, found in groups.items() if found],
+        groups=[
+            HipGroup(title=title, rows=sorted(found, key=lambda row: (row.person.number, row.side)))
+            for title, found in groups.items()
+            if found
+        ],
     )
 
 

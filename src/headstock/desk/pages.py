@@ -681,6 +681,7 @@ class Comparison(Model):
     sound_bone_from: Number | None
     limits: list[LimitRow]
     scale_words: str
+    left_out: list[WhyRow] = Field(default_factory=list)  # levels without a placement, and why
     ms: float
 
 

@@ -41,9 +41,7 @@ def works(desk: Desk, clock: Callable[[], datetime]) -> dict[str, Work]:
 
     def run_demo(progress: Progress, arguments: dict[str, Any]) -> str:
         lines: list[Brought] = []
-        for share, line in load_demo(
-            desk, desk.store.spool / "demo", who=arguments["who"], now=clock(), tell=progress.tell
-        ):
+        for share, line in load_demo(desk, who=arguments["who"], now=clock(), tell=progress.tell):
             lines.append(line)
             _tell(progress, line, share)
         return summary_words(lines)

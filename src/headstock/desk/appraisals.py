@@ -1,0 +1,218 @@
+"""An appraisal as a page shows it: numbers with their slips, limits with their words, pictures.
+
+In: planning's appraisal of a scene. Out: `Appraisal` of pages. Nothing is computed
+here that planning did not compute.
+"""
+
+import time
+from collections.abc import Callable
+from typing import Final
+
+from headstock.desk.guards import family_unsuitable
+from headstock.desk.limits import limit_mark
+from headstock.desk.pages import Appraisal, Line, Number, PlacementIn, PoseIn, Reserve, ReserveEnd
+from headstock.desk.pages import CupIn as CupPage
+from headstock.desk.scene import Scene
+from headstock.desk.shapes import film_drawing, lateral_drawing, neck_drawing
+from headstock.desk.words import number, says_number
+from headstock.errors import CatalogueError
+from headstock.implants import Catalogue, CupPlacement, CutLevel, Placement, Pose
+from headstock.measured import Measured
+from headstock.planning import appraise as planning
+from headstock.planning.limits import State
+from headstock.planning.reserve import ReserveEnd as PlanningEnd
+
+__all__ = ["GROUPS", "appraisal_page", "checked_limits", "placement_from", "placement_in"]
+
+GROUPS: Final = {
+    "bone": "Bone",
+    "seat": "Seat",
+    "alignment": "Alignment",
+    "head": "Head",
+    "cup": "Cup",
+    "leg": "Leg",
+    "motion": "Motion",
+    "later": "Later",
+}
+_SIGNED: Final = (
+    "valgus_to_neck_deg",
+    "anterior_to_neck_deg",
+    "tail_to_shaft_deg",
+    "leg_length_remaining_mm",
+    "leg_length_change_mm",
+    "offset_remaining_mm",
+    "offset_change_mm",
+    "reserve_mm",
+)
+_PART_WORDS: Final = {"now": "now", "cup": "cup", "femur": "femur", "longer": "longer", "shorter": "shorter",
+                      "reshape": "head bone to reshape"}  # fmt: skip
+
+
+def placement_from(given: PlacementIn, catalogue: Catalogue) -> Placement:
+    """The plain placement of what a page sent.
+
+    Raises
+    ------
+    CatalogueError
+        The parts do not exist together.
+    GuardError
+        The family is of another cut level than the one named.
+    """
+    family = catalogue.family(given.family)
+    if family.level.value != given.level:
+        family_unsuitable(
+            family.name, CutLevel(given.level).word.lower(), [f"it is made for the {family.level.word.lower()} level"]
+        )
+    try:
+        neck = (
+            float(given.neck_length)
+            if given.neck_length is not None
+            else family.component(given.size).neck_lengths_mm[0]
+        )
+    except ValueError:
+        raise CatalogueError(
+            f"“{given.neck_length}” is no neck length. Give it in mm, as the size lists them."
+        ) from None
+    pose, cup = given.pose, given.cup
+    return Placement(
+        family=given.family,
+        size=given.size,
+        head_diameter_mm=given.head_mm,
+        neck_length_mm=neck,
+        pose=Pose(pose.x_mm, pose.z_mm, pose.ap_angle_deg, pose.y_mm, pose.lateral_angle_deg),
+        cup=None
+        if cup is None
+        else CupPlacement(cup.family, cup.size, cup.x_mm, cup.z_mm, cup.inclination_deg, cup.version_deg),
+    )
+
+
+def placement_in(placement: Placement, level: CutLevel) -> PlacementIn:
+    """A placement as a page carries it."""
+    pose, cup = placement.pose, placement.cup
+    return PlacementIn(
+        level=level.value,
+        family=placement.family,
+        size=placement.size,
+        head_mm=placement.head_diameter_mm,
+        neck_length=f"{placement.neck_length_mm:g}",
+        pose=PoseIn(
+            x_mm=pose.x_mm,
+            z_mm=pose.z_mm,
+            ap_angle_deg=pose.ap_angle_deg,
+            y_mm=pose.y_mm or 0.0,
+            lateral_angle_deg=pose.lateral_angle_deg or 0.0,
+        ),
+        cup=None
+        if cup is None
+        else CupPage(
+            family=cup.family,
+            size=cup.size,
+            x_mm=cup.x_mm,
+            z_mm=cup.z_mm,
+            inclination_deg=cup.inclination_deg,
+            version_deg=cup.version_deg,
+        ),
+    )
+
+
+def appraisal_page(
+    scene: Scene,
+    placement: Placement,
+    catalogue: Catalogue,
+    *,
+    live: bool = False,
+    binding: str | None = None,
+    clock: Callable[[], float] = time.perf_counter,
+) -> Appraisal:
+    """Appraise a placement; `live` with few draws, while it is dragged."""
+    begun = clock()
+    hip = scene.live if live else scene.prepared
+    found = planning.appraise(hip, placement, catalogue, scene.limits, scene.targets)
+    lines = [_line(line, scene) for line in found.lines]
+    lines.append(_canal_line(found))
+    states = [line.state for line in found.lines]
+    return Appraisal(
+        placement=placement_in(placement, found.level),
+        title=found.level.word,
+        family_words=f"{found.family_name}, size {placement.size}",
+        lines=lines,
+        counts={
+            "within": states.count(State.WITHIN),
+            "near": states.count(State.NEAR),
+            "outside": states.count(State.OUTSIDE),
+            "not_known": states.count(State.NOT_KNOWN),
+        },
+        reserve=_reserve(found),
+        drawing_neck=neck_drawing(hip, placement, catalogue),
+        drawing_film=film_drawing(hip, placement, catalogue),
+        drawing_lateral=lateral_drawing(hip, placement, catalogue),
+        binding=binding,
+        ms=1000 * (clock() - begun),
+    )
+
+
+def _line(line: planning.AppraisalLine, scene: Scene) -> Line:
+    rows: list[tuple[str, str]] = [("how", line.why)]
+    rows += [(_PART_WORDS.get(name, name), says_number(part, signed=True)) for name, part in line.parts.items()]
+    if line.limit is not None:
+        edited = f", set by {line.limit.edited_by}" if line.limit.edited_by else ""
+        rows.append(
+            ("limit", f"{line.limit.in_words()}; {line.limit.source or 'no source'} ({line.limit.status}{edited})")
+        )
+    if line.measured.unit in ("mm", "cm3"):
+        rows.append(("scale", scene.ap_scale.source))
+    detail = line.where
+    if line.name in ("leg_length_remaining_mm", "offset_remaining_mm", "leg_length_change_mm", "offset_change_mm"):
+        detail = ", ".join(
+            f"{_PART_WORDS[name]} {part.value:+.1f}".replace("-", "−")
+            for name, part in line.parts.items()
+            if part.value is not None
+        )
+    shown = number(
+        line.name,
+        line.says,
+        line.measured,
+        signed=line.name in _SIGNED,
+        sentence=f"{line.why[:1].upper()}{line.why[1:]}.",
+        rows=rows[1:],
+    )
+    mark = limit_mark(line.measured, line.limit, line.state)
+    return Line(group=GROUPS[line.group], number=shown, limit=mark, detail=detail)
+
+
+def _canal_line(found: planning.Appraisal) -> Line:
+    shown = number("canal", "canal", Measured(None, "1", "the family's file", kind="missing", reason="by family"))
+    return Line(group="Seat", number=shown, limit=None, text=found.canal, detail=None)
+
+
+def _reserve(found: planning.Appraisal) -> Reserve:
+    def end(name: str, label: str, which: PlanningEnd) -> ReserveEnd:
+        shown: Number = number(
+            name,
+            label,
+            which.leg_mm,
+            signed=True,
+            sentence="Slide along the component's axis to the first limit, in mm of leg.",
+        )
+        return ReserveEnd(number=shown, binds=which.stopped_by)
+
+    longer, shorter = found.reserve.longer, found.reserve.shorter
+    says = "What this level still allows, and what stops it."
+    if longer.reshape_mm is not None and longer.reshape_mm.known:
+        says += (
+            f" Seating more proximally leaves head bone to reshape below the seat: {says_number(longer.reshape_mm)}."
+        )
+    return Reserve(
+        longer=end("reserve_longer_mm", "longer", longer),
+        shorter=end("reserve_shorter_mm", "shorter", shorter),
+        says=says,
+    )
+
+
+def checked_limits(found: Appraisal) -> dict[str, str]:
+    """Limits that a placement does not meet: key → words."""
+    return {
+        line.number.key: f"{line.number.label}, {line.limit.words}"
+        for line in found.lines
+        if line.limit is not None and line.limit.state == "outside"
+    }

@@ -1,55 +1,81 @@
 /**
- * Film frame of one side: x medial, z proximal, mm at the hip (docs/frames.md).
+ * The film frame of one side on its picture: where one millimetre medial and
+ * one millimetre proximal lie, in pixels (docs/frames.md).
  *
  * Only differences are converted: the browser moves things, the server knows
- * where the origin is.
+ * where the origin is. On a lateral film the first direction is proximal along
+ * the neck and the second anterior; where anterior lies is asked of the server.
  */
 
 import type { MmPerPx, SideName } from "./types";
 
+type XY = readonly [number, number];
+
 export interface FilmFrame {
-  readonly side: SideName;
-  /** Columns grow toward the patient's left: the usual film. */
-  readonly columnsToLeft: boolean;
-  readonly scale: MmPerPx;
+  /** (columns, rows) of 1 mm along the first axis: medial, or proximal on a lateral film. */
+  readonly first: XY;
+  /** (columns, rows) of 1 mm along the second axis: proximal, or anterior on a lateral film. */
+  readonly second: XY;
+  /** mm per row / mm per column. */
   readonly rowFactor: number;
 }
 
 /** +1 where larger columns are more medial for this hip, else −1. */
-export const medialColumnSign = (frame: FilmFrame): 1 | -1 =>
-  (frame.side === "right") === frame.columnsToLeft ? 1 : -1;
+export const medialColumnSign = (side: SideName, columnsToLeft: boolean): 1 | -1 =>
+  (side === "right") === columnsToLeft ? 1 : -1;
 
-/** A move in pixels as (x medial, z proximal), mm. */
+/** An AP film: x medial along its columns, z proximal against its rows. */
+export function apFrame(side: SideName, columnsToLeft: boolean, scale: MmPerPx, rowFactor: number): FilmFrame {
+  return {
+    first: [medialColumnSign(side, columnsToLeft) / scale, 0],
+    second: [0, -1 / (scale * rowFactor)],
+    rowFactor,
+  };
+}
+
+/**
+ * A lateral film, from what the server drew: where 1 mm anterior lies, and
+ * whether turning anteriorly is clockwise on the picture.
+ */
+export function lateralFrame(anterior: XY, clockwise: boolean, rowFactor: number): FilmFrame {
+  const [x, y] = [anterior[0], anterior[1] * rowFactor];
+  // From proximal toward anterior: clockwise on a picture whose rows run down means first = second turned back.
+  const first: XY = clockwise ? [y, -x / rowFactor] : [-y, x / rowFactor];
+  return { first, second: anterior, rowFactor };
+}
+
+/** A move in pixels as millimetres along both axes. */
 export function moveInMm(frame: FilmFrame, columns: number, rows: number): readonly [number, number] {
-  return [columns * medialColumnSign(frame) * frame.scale, -rows * frame.scale * frame.rowFactor];
+  const [a, b] = frame.first;
+  const [c, d] = frame.second;
+  const across = a * d - b * c;
+  return [(columns * d - rows * c) / across, (rows * a - columns * b) / across];
 }
 
-/** A move in mm as (columns, rows). */
-export function moveInPx(frame: FilmFrame, xMm: number, zMm: number): readonly [number, number] {
-  return [(xMm * medialColumnSign(frame)) / frame.scale, -zMm / (frame.scale * frame.rowFactor)];
+/** A move in millimetres as (columns, rows). */
+export function moveInPx(frame: FilmFrame, first_mm: number, second_mm: number): readonly [number, number] {
+  return [
+    first_mm * frame.first[0] + second_mm * frame.second[0],
+    first_mm * frame.first[1] + second_mm * frame.second[1],
+  ];
 }
 
-/** Degrees turned from `before` to `after` about a pivot, positive from medial toward proximal, in (−180, 180]. */
-export function turnDeg(
-  frame: FilmFrame,
-  pivot: readonly [number, number],
-  before: readonly [number, number],
-  after: readonly [number, number],
-): number {
-  const angle = (point: readonly [number, number]): number => {
+/** +1 where turning from the first axis toward the second is clockwise on screen, else −1. */
+export const clockwiseSign = (frame: FilmFrame): 1 | -1 =>
+  frame.first[0] * frame.second[1] - frame.first[1] * frame.second[0] > 0 ? 1 : -1;
+
+/** Degrees turned from `before` to `after` about a pivot, positive from the first axis toward the second, in (−180, 180]. */
+export function turnDeg(frame: FilmFrame, pivot: XY, before: XY, after: XY): number {
+  const angle = (point: XY): number => {
     const [x, z] = moveInMm(frame, point[0] - pivot[0], point[1] - pivot[1]);
     return Math.atan2(z, x);
   };
   const turned = ((angle(after) - angle(before)) * 180) / Math.PI;
-  return ((((turned + 180) % 360) + 360) % 360) - 180 || 0;
+  return 180 - ((((180 - turned) % 360) + 360) % 360);
 }
 
 /** The part of a move that lies along the line through two points; for handles that slide. */
-export function along(
-  move: readonly [number, number],
-  from: readonly [number, number],
-  to: readonly [number, number],
-): readonly [number, number] {
+export function along(move: XY, from: XY, to: XY): XY {
   const dx = to[0] - from[0];
   const dy = to[1] - from[1];
   const length2 = dx * dx + dy * dy;

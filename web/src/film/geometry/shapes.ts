@@ -110,3 +110,24 @@ export function keptArcs(
   if (first.start + 360 > reach) kept.push({ from_deg: reach, to_deg: first.start + 360 });
   return kept;
 }
+
+/** Where two infinite lines cross; null when they are parallel. */
+export function crossing(
+  a: readonly [number, number],
+  b: readonly [number, number],
+  c: readonly [number, number],
+  d: readonly [number, number],
+): readonly [number, number] | null {
+  const [ux, uy] = [b[0] - a[0], b[1] - a[1]];
+  const [vx, vy] = [d[0] - c[0], d[1] - c[1]];
+  const across = ux * vy - uy * vx;
+  if (Math.abs(across) < 1e-9) return null;
+  const t = ((c[0] - a[0]) * vy - (c[1] - a[1]) * vx) / across;
+  return [a[0] + t * ux, a[1] + t * uy];
+}
+
+export function centroid(points: readonly (readonly [number, number])[]): readonly [number, number] {
+  const sum = points.reduce<readonly [number, number]>((all, p) => [all[0] + p[0], all[1] + p[1]], [0, 0]);
+  const n = Math.max(1, points.length);
+  return [sum[0] / n, sum[1] / n];
+}

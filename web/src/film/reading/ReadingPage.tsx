@@ -73,6 +73,7 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
           id: "reading.accept",
           title: selected && !state.found.includes(selected) ? "Go on" : "Accept",
           keys: [" "],
+          written: "Space",
           foot: "accept",
           violet: true,
           run: () => orPressFocused(hands.acceptSelected),
@@ -198,7 +199,7 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
           landmark={selected ? (byName.get(nameOf(selected)) ?? null) : null}
           landmarks={landmarks}
           view={view}
-          label={mode.name === "outline" ? labelOf(mode.key) : selected ? labelOf(selected) : ""}
+          label={mode.name === "outline" ? labelOf(mode.key) : selected ? capital(labelOf(selected)) : ""}
           place={{ index: selected ? all.indexOf(selected) + 1 : all.length, of: all.length }}
           said={selected ? hands.saidOf(selected) : mode.name === "asking" ? hands.saidOf(mode.key) : null}
           snapping={hands.snapping}
@@ -232,6 +233,8 @@ function orderOf(landmarks: LandmarkPage, view: View, side: "left" | "right"): s
     .filter((landmark) => landmark.views.includes(view))
     .flatMap((landmark) => (landmark.sided ? sides.map((which) => keyOf(landmark.key, which)) : [landmark.key]));
 }
+
+const capital = (words: string): string => words.charAt(0).toUpperCase() + words.slice(1);
 
 /** Space on a focused button presses that button; anywhere else it accepts. */
 function orPressFocused(run: () => void): void {

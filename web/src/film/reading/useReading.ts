@@ -3,7 +3,8 @@
 import { useCallback, useEffect, useMemo, useRef, useState } from "preact/hooks";
 import { ask, at } from "../../api/client";
 import type { MeasuresOut, ReadingIn, ReadingPage, ReadingState } from "../../api/schema";
-import { Keeper, type KeeperState, reconcile, type Store } from "../model/keeper";
+import { browserStore } from "../model/browserStore";
+import { Keeper, type KeeperState, reconcile } from "../model/keeper";
 import { latest } from "../model/latest";
 import { EMPTY, sameState } from "../model/reading";
 
@@ -27,33 +28,6 @@ export interface ReadingWork {
   readonly takeTheirs: () => void;
   readonly keepMine: () => void;
 }
-
-const memory = new Map<string, string>();
-
-/** The browser's own store; where it is closed by policy, memory. */
-export const browserStore: Store = {
-  getItem: (key) => {
-    try {
-      return window.localStorage.getItem(key);
-    } catch {
-      return memory.get(key) ?? null;
-    }
-  },
-  setItem: (key, value) => {
-    try {
-      window.localStorage.setItem(key, value);
-    } catch {
-      memory.set(key, value);
-    }
-  },
-  removeItem: (key) => {
-    try {
-      window.localStorage.removeItem(key);
-    } catch {
-      memory.delete(key);
-    }
-  },
-};
 
 type ReadingKeeper = Keeper<ReadingState, ReadingPage>;
 const keepers = new Map<string, ReadingKeeper>();

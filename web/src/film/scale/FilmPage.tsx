@@ -48,7 +48,7 @@ export function FilmPage({ hip, film }: { hip: string; film: string }): JSX.Elem
 
 function Film({ hip, film, onFilm }: { hip: HipPage; film: FilmData; onFilm: (film: FilmData) => void }): JSX.Element {
   const scale = scaleOf(film);
-  const control = useFilm(film, film.card.view === "ap_pelvis" ? "fill" : "fit");
+  const control = useFilm(film, "fit");
   const work = useScale(film, hip.side, onFilm);
   const sideOpen = film.side_letter === null;
   const noneChosen = film.scale.choices.some((choice) => choice.kind === "none" && choice.in_use);

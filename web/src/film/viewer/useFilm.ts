@@ -32,6 +32,6 @@ export function cornersOf(
   side: Side,
 ): { left: string | null; right: string | null; open: boolean } {
   if (view !== "ap_pelvis") return { left: sideWords(side), right: null, open: false };
-  if (film.columns_to_left === null) return { left: "Side open", right: "Side open", open: true };
+  if (film.columns_to_left === null) return { left: "Side open", right: null, open: true };
   return film.columns_to_left ? { left: "Right", right: "Left", open: false } : { left: "Left", right: "Right", open: false };
 }

@@ -1,0 +1,190 @@
+/** A placement while it is moved: drawn at once, numbers as they arrive, every finished move kept. */
+
+import { useCallback, useEffect, useMemo, useRef, useState } from "preact/hooks";
+import { ask, at } from "../../api/client";
+import type { Appraisal, PlacementIn, PlacementPage, PlacementSave, TargetIn } from "../../api/schema";
+import { say } from "../../parts/keys";
+import { browserStore } from "../model/browserStore";
+import { Keeper, type KeeperState, reconcile } from "../model/keeper";
+import { latest } from "../model/latest";
+import { samePlacement } from "../model/placement";
+
+export interface PlacementWork {
+  readonly page: PlacementPage | null;
+  /** Where the part is now. */
+  readonly placement: PlacementIn | null;
+  /** The newest numbers; `appraisal.placement` says for which placement they are. */
+  readonly appraisal: Appraisal | null;
+  /** The reserve belongs to the placement last let go of. */
+  readonly moving: boolean;
+  readonly kept: KeeperState;
+  readonly error: Error | null;
+  readonly liveMs: number | null;
+  readonly show: (placement: PlacementIn) => void;
+  readonly commit: (placement: PlacementIn, what: string) => void;
+  readonly undo: () => void;
+  readonly redo: () => void;
+  readonly best: (size: string | null) => void;
+  readonly aim: (target: TargetIn) => void;
+  readonly settled: () => Promise<void>;
+  readonly takeTheirs: () => void;
+  readonly keepMine: () => void;
+}
+
+type PlacementKeeper = Keeper<PlacementIn, PlacementPage>;
+const keepers = new Map<string, PlacementKeeper>();
+
+function keeperOf(hip: string): PlacementKeeper {
+  const key = `headstock.steps.placement.${hip}`;
+  const known = keepers.get(key);
+  if (known) return known;
+  const made: PlacementKeeper = new Keeper({
+    key,
+    store: browserStore,
+    send: (step) => {
+      const body: PlacementSave = { placement: step.state, base_step: step.base, what: step.what };
+      return ask<PlacementPage>("PUT", at("/api/hips", hip, {}, "/placement"), body);
+    },
+  });
+  keepers.set(key, made);
+  return made;
+}
+
+export function usePlacement(hip: string): PlacementWork {
+  const path = useCallback((rest: string) => at("/api/hips", hip, {}, rest), [hip]);
+  const [page, setPage] = useState<PlacementPage | null>(null);
+  const [placement, setPlacement] = useState<PlacementIn | null>(null);
+  const [appraisal, setAppraisal] = useState<Appraisal | null>(null);
+  const [moving, setMoving] = useState(false);
+  const [kept, setKept] = useState<KeeperState>({ name: "kept" });
+  const [error, setError] = useState<Error | null>(null);
+  const [liveMs, setLiveMs] = useState<number | null>(null);
+  const now = useRef<{ placement: PlacementIn | null; step: number }>({ placement: null, step: 0 });
+  const keeper = useMemo(() => keeperOf(hip), [hip]);
+
+  const live = useMemo(
+    () =>
+      latest(
+        (asked: PlacementIn, signal) => ask<Appraisal>("POST", path("/appraise"), asked, signal),
+        (answer, _asked, tookMs) => {
+          setAppraisal((before) => ({ ...answer, reserve: answer.reserve ?? before?.reserve ?? null }));
+          setLiveMs(tookMs);
+        },
+        (reason) => say(reason instanceof Error ? reason.message : String(reason)),
+      ),
+    [path],
+  );
+
+  const take = useCallback((answer: PlacementPage) => {
+    now.current = { placement: answer.appraisal.placement, step: answer.step };
+    setPage(answer);
+    setPlacement(answer.appraisal.placement);
+    setAppraisal(answer.appraisal);
+    setMoving(false);
+  }, []);
+
+  useEffect(() => {
+    let current = true;
+    let later: ReturnType<typeof setTimeout> | undefined;
+    const deaf = keeper.heard({
+      onKept: (answer, isLast) => {
+        now.current.step = answer.step;
+        setPage(answer);
+        if (!isLast || !now.current.placement || !samePlacement(answer.appraisal.placement, now.current.placement)) return;
+        live.drop();
+        setAppraisal(answer.appraisal);
+        setMoving(false);
+      },
+      onState: setKept,
+    });
+    const load = (): void => {
+      ask<PlacementPage>("GET", path("/placement")).then(
+        (answer) => {
+          if (!current) return;
+          setError(null);
+          take(answer);
+          const mine = keeper.left.at(-1);
+          if (!mine) return;
+          now.current.placement = mine.state;
+          setPlacement(mine.state);
+          live.ask(mine.state);
+          const rest = reconcile(keeper.left, answer.step, answer.appraisal.placement, samePlacement);
+          if (rest) keeper.replace(rest);
+          else keeper.resume();
+        },
+        (reason: unknown) => {
+          if (!current) return;
+          setError(reason as Error);
+          later = setTimeout(load, 2000);
+        },
+      );
+    };
+    if (keeper.sending) void keeper.settled().then(load);
+    else load();
+    return () => {
+      current = false;
+      clearTimeout(later);
+      deaf();
+      live.drop();
+    };
+  }, [path, keeper, live, take]);
+
+  const show = useCallback(
+    (next: PlacementIn) => {
+      now.current.placement = next;
+      setPlacement(next);
+      setMoving(true);
+      live.ask(next);
+    },
+    [live],
+  );
+  const commit = useCallback(
+    (next: PlacementIn, what: string) => {
+      show(next);
+      keeper.add({ state: next, what, base: now.current.step });
+    },
+    [show, keeper],
+  );
+  const post = useCallback(
+    (run: () => Promise<PlacementPage>) => {
+      void keeper
+        .settled()
+        .then(run)
+        .then(
+          (answer) => {
+            live.drop();
+            take(answer);
+          },
+          (reason: unknown) => say((reason as Error).message),
+        );
+    },
+    [keeper, take, live],
+  );
+
+  return {
+    page,
+    placement,
+    appraisal,
+    moving,
+    kept,
+    error,
+    liveMs,
+    show,
+    commit,
+    undo: () => post(() => ask<PlacementPage>("POST", path("/placement/undo"))),
+    redo: () => post(() => ask<PlacementPage>("POST", path("/placement/redo"))),
+    best: (size) => post(() => ask<PlacementPage>("POST", path("/placement/best"), { level: now.current.placement?.level, size })),
+    aim: (target) => post(() => ask<PlacementPage>("PUT", path("/target"), target)),
+    settled: () => keeper.settled(),
+    takeTheirs: () => {
+      keeper.discard();
+      post(() => ask<PlacementPage>("GET", path("/placement")));
+    },
+    keepMine: () => {
+      void ask<PlacementPage>("GET", path("/placement")).then((answer) => {
+        now.current.step = answer.step;
+        keeper.resume(answer.step);
+      });
+    },
+  };
+}

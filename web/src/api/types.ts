@@ -60,6 +60,7 @@ export interface components {
             finding: string;
             first: string | null;
             hip_id: string;
+            left_out: components["schemas"]["WhyRow"][];
             levels: components["schemas"]["Appraisal"][];
             limits: components["schemas"]["LimitRow"][];
             ms: number;
@@ -278,18 +279,24 @@ export interface components {
             /** @enum {string} */
             state: "within" | "near" | "outside" | "not_known" | "none";
             /** @enum {string} */
-            status: "published" | "common_practice" | "from_memory" | "unset";
+            status: "published" | "common_practice" | "from_memory" | "local" | "unset";
             words: string;
         };
         /** @description A limit with its source, for the limits page. */
         LimitRow: {
             edited_by: string | null;
+            /** @default null */
+            high: number | null;
             key: string;
             label: string;
+            /** @default null */
+            low: number | null;
             source: string;
             /** @enum {string} */
-            status: "published" | "common_practice" | "from_memory" | "unset";
+            status: "published" | "common_practice" | "from_memory" | "local" | "unset";
             unit: string;
+            /** @default null */
+            value: number | null;
             words: string;
             year: number | null;
         };

@@ -46,6 +46,7 @@ def test_the_curve_makes_a_bowl_hold_more_than_a_cone():
     assert half(2.0) > half(1.0) > half(0.5)
 
 
+@settings(deadline=None)
 @given(st.floats(10, 60), st.floats(60, 120))
 def test_a_bend_turns_the_tail_by_its_angle(bend, length):
     part = seated_outline(**{**CONE, "tail_length_mm": 120.0}, bend_deg=bend, bend_length_mm=length)
@@ -105,7 +106,7 @@ def test_a_bow_tie_crosses_itself_and_a_square_does_not():
     assert not self_crossing([[0, 0], [1, 0], [1, 1], [0, 1]])
 
 
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 @given(st.integers(2, 8), st.floats(6, 14), st.floats(0.1, 1.0))
 def test_the_tail_section_stays_within_the_circle_around_its_lobes(lobes, width, depth):
     radius = np.hypot(*tail_section_mm(width, lobes, depth, 720).T)

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
@@ -35,6 +35,7 @@ def test_the_three_definitions_agree_with_murray(ri, ra, oi, oa, ai, aa):
     assert cup.radiographic_to_anatomical(ri, ra) == approx((ai, aa), abs=0.006)
 
 
+@settings(deadline=None)
 @given(angles)
 def test_every_conversion_has_its_inverse(pair):
     assert cup.operative_to_radiographic(*cup.radiographic_to_operative(*pair)) == close(pair, abs=1e-9)
@@ -43,6 +44,7 @@ def test_every_conversion_has_its_inverse(pair):
     assert cup.anatomical_to_operative(*cup.operative_to_anatomical(*operative)) == close(operative, abs=1e-9)
 
 
+@settings(deadline=None)
 @given(angles, st.floats(-40, 40))
 def test_pelvic_tilt_is_a_rotation_about_the_transverse_axis(pair, tilt):
     # In (lateral, anterior, inferior) of a right hip posterior tilt carries inferior toward anterior.

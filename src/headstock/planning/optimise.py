@@ -295,7 +295,9 @@ def _far(value: Floats, scale: float) -> Floats:
 def _broken(value: Floats, limit: Limit) -> Floats:
     below = np.maximum((limit.low - value) if limit.low is not None else -np.inf, 0.0)
     above = np.maximum((value - limit.high) if limit.high is not None else -np.inf, 0.0)
-    return np.asarray(6.0 * ((below + above) / _SCALE.get(limit.unit, 1.0)) ** 2)
+    beyond = (below + above) / _SCALE.get(limit.unit, 1.0)
+    # The linear part keeps a small breach from being traded for comfort elsewhere.
+    return np.asarray(4.0 * beyond + 6.0 * beyond**2)
 
 
 def _head_and_cup(

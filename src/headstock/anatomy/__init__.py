@@ -33,6 +33,7 @@ from headstock.anatomy.osteonecrosis import (
     type_of_signs,
     usual_course,
 )
+from headstock.anatomy.pictures import Mark, Picture, PicturePath, picture
 from headstock.anatomy.reading import SIGNS, Reading, anterior_direction
 from headstock.anatomy.repeatability import Agreement, Repeatability, limits_of_agreement, point_sd_px, within_reader
 
@@ -58,9 +59,12 @@ __all__ = [
     "History",
     "JicType",
     "Landmark",
+    "Mark",
     "Measure",
     "OutlineMark",
     "PelvisView",
+    "Picture",
+    "PicturePath",
     "Placed",
     "RawSigns",
     "Reading",
@@ -85,6 +89,7 @@ __all__ = [
     "measure",
     "needed_by",
     "pelvis_warnings",
+    "picture",
     "place",
     "point_sd_px",
     "risk_index_shown",

@@ -24,6 +24,7 @@ __all__ = [
     "CIRCLES",
     "LANDMARKS",
     "OUTLINES",
+    "PELVIS_SHIFT",
     "SCHEMATIC_SIZE",
     "SD_SOURCE",
     "CircleMark",
@@ -111,9 +112,9 @@ class OutlineMark:
 
 # Drawing units of the schematics; the AP hip drawing is the right half of the AP pelvis drawing, moved down.
 SCHEMATIC_SIZE: Final[Mapping[View, tuple[float, float]]] = MappingProxyType(
-    {View.AP_PELVIS: (1200.0, 1100.0), View.AP_HIP: (600.0, 900.0), View.LATERAL_HIP: (900.0, 450.0)}
+    {View.AP_PELVIS: (1200.0, 1340.0), View.AP_HIP: (600.0, 1040.0), View.LATERAL_HIP: (900.0, 450.0)}
 )
-PELVIS_SHIFT: Final = (0.0, 200.0)
+PELVIS_SHIFT: Final = (0.0, 300.0)
 
 
 def _share(view: View, place: tuple[float, float]) -> tuple[float, float]:

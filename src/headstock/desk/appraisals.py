@@ -5,7 +5,6 @@ here that planning did not compute.
 """
 
 import time
-from collections.abc import Callable
 from typing import Final
 
 from headstock.desk.guards import family_unsuitable
@@ -19,6 +18,8 @@ from headstock.errors import CatalogueError
 from headstock.implants import Catalogue, CupPlacement, CutLevel, Placement, Pose
 from headstock.measured import Measured
 from headstock.planning import appraise as planning
+from headstock.planning.drawing import Drawing as Picture
+from headstock.planning.drawing import drawing as draw
 from headstock.planning.limits import State
 from headstock.planning.reserve import ReserveEnd as PlanningEnd
 
@@ -122,12 +123,16 @@ def appraisal_page(
     *,
     live: bool = False,
     binding: str | None = None,
-    clock: Callable[[], float] = time.perf_counter,
+    found: planning.Appraisal | None = None,
+    picture: Picture | None = None,
 ) -> Appraisal:
-    """Appraise a placement; `live` with few draws, while it is dragged."""
-    begun = clock()
+    """Appraise a placement; `live` with few draws, while it is dragged. `found`, `picture`: when they exist already."""
+    begun = time.perf_counter()
     hip = scene.live if live else scene.prepared
-    found = planning.appraise(hip, placement, catalogue, scene.limits, scene.targets)
+    if found is None:
+        found = planning.appraise(hip, placement, catalogue, scene.limits, scene.targets)
+    if picture is None:
+        picture = draw(hip, placement, catalogue)
     lines = [_line(line, scene) for line in found.lines]
     lines.append(_canal_line(found))
     states = [line.state for line in found.lines]
@@ -143,11 +148,11 @@ def appraisal_page(
             "not_known": states.count(State.NOT_KNOWN),
         },
         reserve=_reserve(found),
-        drawing_neck=neck_drawing(hip, placement, catalogue),
-        drawing_film=film_drawing(hip, placement, catalogue),
-        drawing_lateral=lateral_drawing(hip, placement, catalogue),
+        drawing_neck=neck_drawing(picture),
+        drawing_film=film_drawing(picture, hip),
+        drawing_lateral=lateral_drawing(picture, hip),
         binding=binding,
-        ms=1000 * (clock() - begun),
+        ms=1000 * (time.perf_counter() - begun),
     )
 
 

@@ -5,25 +5,24 @@ side. What is usual at this stage is said before anything else; nothing is ranke
 """
 
 import time
-from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Final
 
-from headstock.anatomy.osteonecrosis import stages
 from headstock.desk.appraisals import appraisal_page
 from headstock.desk.desk import Desk
 from headstock.desk.limits import limit_rows
-from headstock.desk.pages import Appraisal, Caution, Comparison, Number, WhyRow
+from headstock.desk.pages import Appraisal, Caution, Comparison, WhyRow
 from headstock.desk.scene import Scene, scene_of
-from headstock.desk.words import day_words, says_number
+from headstock.desk.words import day_words, number
 from headstock.errors import RecordError
 from headstock.implants import CutLevel
 from headstock.measured import Measured
-from headstock.planning.optimise import Best, best_placement
+from headstock.planning import comparison as planning
+from headstock.planning.optimise import Best
 from headstock.records import write_line
 from headstock.records.people import hip as hip_row
 
-__all__ = ["best_of", "choose", "comparison", "page_cautions"]
+__all__ = ["best_of", "choose", "compared", "comparison", "page_cautions"]
 
 # Lines of the comparison, in the order of a surgeon's questions: bone, seat, alignment, cup, leg, motion, later.
 ROWS: Final = (
@@ -47,77 +46,83 @@ ROWS: Final = (
 )
 
 
+def compared(desk: Desk, scene: Scene) -> planning.Comparison:
+    """Planning's comparison of this scene, kept while its inputs stay the same."""
+    side = scene.state.side.value
+    return desk.answers.get(
+        ("compared", scene.basis),
+        lambda: planning.compare(
+            scene.prepared,
+            scene.facts,
+            scene.signs,
+            desk.catalogue,
+            scene.limits,
+            scene.targets,
+            combined_angle=_known(scene.extent.get("combined_necrotic_angle_deg")),
+            collapse_depth=_known(scene.measures.get(f"{side}.collapse_depth_mm")),
+        ),
+    )
+
+
 def best_of(desk: Desk, scene: Scene, level: CutLevel) -> Best:
     """The placement to start from at a level."""
-    return desk.answers.get(
-        ("best", scene.basis, level),
-        lambda: best_placement(scene.prepared, level, desk.catalogue, scene.limits, scene.targets),
-    )
+    return compared(desk, scene).level(level).best
 
 
 def comparison(desk: Desk, hip_id: str, *, today: date) -> Comparison:
     """The best placement at each cut level, side by side."""
     begun = time.perf_counter()
     scene = scene_of(desk, hip_id, today=today)
-    levels, left_out = desk.answers.get(("comparison", scene.basis), lambda: _levels(desk, scene))
-    start = _sound_start(levels)
+    found = compared(desk, scene)
+    levels = desk.answers.get(("levels", scene.basis), lambda: _levels(desk, scene, found))
+    if not levels:
+        raise RecordError(
+            "No placement could be made at any cut level. "
+            + " ".join(f"{entry.level.word}: {entry.best.reason}" for entry in found.levels)
+        )
     return Comparison(
         hip_id=hip_id,
-        finding=finding(levels, start),
-        first=first_words(scene),
-        cautions=page_cautions(scene),
+        finding=found.finding,
+        first=first_words(scene, found),
+        cautions=page_cautions(found),
         levels=list(levels),
         chosen=scene.state.hip.chosen_level,  # type: ignore[arg-type]  # kept by us from the same words
         rows=[key for key in ROWS if any(line.number.key == key for level in levels for line in level.lines)],
-        sound_bone_from=start,
+        sound_bone_from=number(
+            "sound_bone_start_mm",
+            "sound bone starts below the top of the head",
+            found.sound_bone_start,
+            sentence="Deepest outlined dead bone, along the neck axis, the deeper of both films.",
+        ),
         limits=limit_rows(desk),
-        scale_words=scene.scale_words,
-        left_out=list(left_out),
+        scale_words=" ".join([scene.scale_words, *found.notes]),
+        left_out=[
+            WhyRow(name=entry.level.word, text=entry.best.reason) for entry in found.levels if entry.appraisal is None
+        ],
         ms=1000 * (time.perf_counter() - begun),
     )
 
 
-def _levels(desk: Desk, scene: Scene) -> tuple[tuple[Appraisal, ...], tuple[WhyRow, ...]]:
-    shown: list[Appraisal] = []
-    left_out: list[WhyRow] = []
-    for level in CutLevel:
-        best = best_of(desk, scene, level)
-        if best.placement is None:
-            left_out.append(WhyRow(name=level.word, text=best.reason))
-        else:
-            shown.append(appraisal_page(scene, best.placement, desk.catalogue, binding=best.reason))
-    if not shown:
-        raise RecordError(
-            "No placement could be made at any cut level. " + " ".join(f"{row.name}: {row.text}" for row in left_out)
+def _levels(desk: Desk, scene: Scene, found: planning.Comparison) -> tuple[Appraisal, ...]:
+    return tuple(
+        appraisal_page(
+            scene,
+            entry.best.placement,
+            desk.catalogue,
+            binding=entry.best.reason,
+            found=entry.appraisal,
+            picture=entry.drawing,
         )
-    return tuple(shown), tuple(left_out)
+        for entry in found.levels
+        if entry.best.placement is not None
+    )
 
 
-def _sound_start(levels: Sequence[Appraisal]) -> Number | None:
-    for level in levels:
-        for line in level.lines:
-            if line.number.key == "sound_bone_start_mm" and line.number.value is not None:
-                return line.number
-    return None
+def _known(found: Measured | None) -> Measured | None:
+    return found if found is not None and found.known else None
 
 
-def finding(levels: Sequence[Appraisal], start: Number | None) -> str:
-    """The comparison in one sentence: from which level on the cut lies in sound bone."""
-    if start is None or start.value is None:
-        return "No dead bone is outlined: every level is taken to stand on sound bone."
-    words = says_number(Measured(start.value, "mm", "", start.low, start.high))
-    deep = start.high if start.high is not None else start.value
-    for level in levels:
-        depth = next((line.number for line in level.lines if line.number.key == "cut_depth_mm"), None)
-        if depth is not None and depth.low is not None and depth.low >= deep:
-            return (
-                f"Sound bone starts {words} below the top of the head; from {level.title.lower()} down, the cut lies "
-                "in it."
-            )
-    return f"Sound bone starts {words} below the top of the head; no level's cut lies surely below that."
-
-
-def first_words(scene: Scene) -> str | None:
+def first_words(scene: Scene, found: planning.Comparison) -> str | None:
     """What is said before anything else: that this hip should wait, or what is usual at its stage."""
     said = []
     infection = scene.facts.infection
@@ -126,14 +131,16 @@ def first_words(scene: Scene) -> str | None:
             f"This hip should wait: an infection is recorded ({day_words(infection.date)}, {infection.source}). "
             "No implant goes in while it lasts."
         )
-    if scene.course is not None:
-        stage = stages(scene.signs)[0]
-        named = f"Stage {stage.system} {stage.words}. " if stage.stage is not None else ""
-        said.append(f"{named}{scene.course.says} ({scene.course.source}; {scene.course.status})")
+    course = found.usual_course
+    if course.preserves_head is not None:
+        lead = "Joint-preserving surgery first. " if course.preserves_head else ""
+        said.append(f"{lead}{course.text} ({course.source}; {course.status})")
+    elif not said:
+        said.append(course.text)
     return " ".join(said) or None
 
 
-def page_cautions(scene: Scene) -> list[Caution]:
+def page_cautions(found: planning.Comparison) -> list[Caution]:
     """Cautions from the record, each with its source; never summed."""
     return [
         Caution(
@@ -142,7 +149,7 @@ def page_cautions(scene: Scene) -> list[Caution]:
             status=caution.status.replace(" ", "_"),  # type: ignore[arg-type]  # the three statuses, spelt with _
             levels=list(caution.applies_to),  # type: ignore[arg-type]  # level names
         )
-        for caution in scene.cautions
+        for caution in found.cautions
     ]
 
 

@@ -11,10 +11,10 @@ from datetime import date
 from typing import Any
 
 from headstock.anatomy import Reading, film_hip
-from headstock.anatomy.cautions import Caution, Fact, HipFacts, cautions
+from headstock.anatomy.cautions import Fact, HipFacts
 from headstock.anatomy.filmhip import FilmHip
 from headstock.anatomy.lesion import lesion_extent
-from headstock.anatomy.osteonecrosis import RawSigns, UsualCourse, usual_course
+from headstock.anatomy.osteonecrosis import RawSigns
 from headstock.desk.desk import Desk
 from headstock.desk.facts import FACTS
 from headstock.desk.films import film_words
@@ -56,8 +56,6 @@ class Scene:
     live: PreparedHip
     signs: RawSigns
     facts: HipFacts
-    course: UsualCourse | None
-    cautions: tuple[Caution, ...]
     limits: Limits
     targets: Targets
 
@@ -145,11 +143,6 @@ def _make(
     extent = lesion_extent(whole)
     signs = signs_of(state, reading, side_reading, measures, kept)
     facts = hip_facts(state, kept, measures)
-    head = measures.get(f"{state.side.value}.head_diameter_mm")
-    stand_in = {name: one for name, one in extent.items() if one.known}
-    if head is not None and head.known:
-        stand_in["head_diameter_mm"] = head
-    angle = extent.get("combined_necrotic_angle_deg")
     return Scene(
         state=state,
         basis=basis,
@@ -165,8 +158,6 @@ def _make(
         live=prepare(hip(LIVE)),
         signs=signs,
         facts=facts,
-        course=usual_course(signs, angle if angle is not None and angle.known else None),
-        cautions=cautions(facts, measures=stand_in),
         limits=limits,
         targets=Targets(state.hip.target_leg_mm, state.hip.target_offset_mm),
     )

@@ -1,167 +1,96 @@
-"""Pictures of a placement: bone, dead bone, cut, component and cup, in the neck's frame and on the films.
+"""Pictures of a placement as pages draw them, from planning's picture: in the neck's frame and on both films.
 
-In: a prepared hip, a placement and its parts. Out: `Drawing`s. Drawn from the
-reading itself (row 0), with the same functions that the numbers come from.
+Nothing is computed here but where millimetres lie on the film.
 """
 
 from collections.abc import Callable, Iterable
-from itertools import groupby
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from headstock.anatomy.filmhip import FilmView
 from headstock.desk.pages import Drawing, Shape
-from headstock.geometry.polygon import clip_halfplane
-from headstock.implants import Catalogue, Component, Placement
-from headstock.planning.prepared import PreparedHip, PreparedView
-from headstock.planning.quantities import Places, frames_of, outline_on, to_film
-from headstock.planning.socket import cup_outline
+from headstock.planning.drawing import Drawing as Picture
+from headstock.planning.drawing import ViewDrawing
+from headstock.planning.prepared import PreparedHip
 
-__all__ = ["film_drawing", "lateral_drawing", "neck_drawing", "part_sizes"]
+__all__ = ["film_drawing", "lateral_drawing", "neck_drawing"]
 
 Floats = NDArray[np.float64]
-Onto = Callable[[Floats], list[tuple[float, float]]]
+Points = list[tuple[float, float]]
+_UNCERTAIN_SD = 1.0  # half the width of the dotted rim: one sd of the lesion's outline
 
 
-def neck_drawing(hip: PreparedHip, placement: Placement, catalogue: Catalogue) -> Drawing:
-    """The placement in the neck's own frame, neck axis upright: x across, medial positive; y depth below the pole."""
-    hip = hip.nominal()
-    component = catalogue.component(placement)
-    places = Places.of(placement, hip.lateral is not None)
-    view = hip.ap.source
+def neck_drawing(picture: Picture) -> Drawing:
+    """The AP picture in the neck's own frame, neck axis upright: x across, medial positive; y depth below the pole."""
+    view = picture.ap
+    shapes = [_shape("bone", view.bone, closed=True), _shape("cortex", view.bone)]
+    for lesion in view.lesions:
+        shapes.append(_shape("dead", lesion, closed=True))
+        shapes += _rims(lesion, view.lesion_rim_sd_mm)
+    shapes += [_shape("removed", piece, closed=True) for piece in view.removed]
+    shapes += _metal(view)
+    shapes += [_shape("seat_sound" if run.sound else "seat_unsound", run.points) for run in view.seat]
+    shapes += [_shape("cup", view.cup, closed=True), _shape("axis", view.axis), _shape("cut", view.cut)]
+    return Drawing(frame="neck", shapes=[shape for shape in shapes if len(shape.points) > 1])
 
-    def to_neck(points: Floats) -> list[tuple[float, float]]:
-        return _pairs(view.to_neck(points, nominal=True)[:, ::-1])
 
-    shapes = _bone_shapes(hip, placement, places, to_neck)
-    shapes += _part_shapes(hip, hip.ap, placement, component, catalogue, places, to_neck)
-    return Drawing(frame="neck", shapes=shapes)
-
-
-def film_drawing(hip: PreparedHip, placement: Placement, catalogue: Catalogue) -> Drawing | None:
+def film_drawing(picture: Picture, hip: PreparedHip) -> Drawing | None:
     """The placement on the AP film, in pixels."""
-    hip = hip.nominal()
-    axes = hip.ap.source.axes
+    return _on_film(picture.ap, hip.ap.source, "film_px")
+
+
+def lateral_drawing(picture: Picture, hip: PreparedHip) -> Drawing | None:
+    """The placement on the lateral film, in pixels; None without that film or a lateral place."""
+    if picture.lateral is None or hip.lateral is None:
+        return None
+    return _on_film(picture.lateral, hip.lateral.source, "lateral_px")
+
+
+def _on_film(view: ViewDrawing, source: FilmView, frame: Literal["film_px", "lateral_px"]) -> Drawing | None:
+    axes = source.axes
     if axes is None:
         return None
-    component = catalogue.component(placement)
-    places = Places.of(placement, hip.lateral is not None)
-
-    def to_px(points: Floats) -> list[tuple[float, float]]:
-        return _pairs(axes.to_px(points))
-
-    shapes = [_shape("dead", to_px(lesion), closed=True) for lesion in hip.ap.source.lesions_mm]
-    shapes += _part_shapes(hip, hip.ap, placement, component, catalogue, places, to_px)
-    shapes += _axes_shapes(hip.ap.source, to_px)
-    return Drawing(frame="film_px", shapes=shapes)
-
-
-def lateral_drawing(hip: PreparedHip, placement: Placement, catalogue: Catalogue) -> Drawing | None:
-    """The placement on the lateral film, in pixels; None without that film or a lateral pose."""
-    hip = hip.nominal()
-    if hip.lateral is None or hip.lateral.source.axes is None or placement.pose.y_mm is None:
-        return None
-    axes = hip.lateral.source.axes
-    component = catalogue.component(placement)
-    places = Places.of(placement, True)
-
-    def to_px(points: Floats) -> list[tuple[float, float]]:
-        return _pairs(axes.to_px(points))
-
-    shapes = [_shape("dead", to_px(lesion), closed=True) for lesion in hip.lateral.source.lesions_mm]
-    shapes += _part_shapes(hip, hip.lateral, placement, component, catalogue, places, to_px)
-    shapes += _axes_shapes(hip.lateral.source, to_px)
-    return Drawing(frame="lateral_px", shapes=shapes)
+    to_px: Callable[[Floats], Floats] = axes.to_px
+    film = {name: to_px(points) for name, points in view.film_mm.items() if len(points)}
+    shapes = [_shape("dead", to_px(lesion), closed=True) for lesion in source.lesions_mm]
+    # The first axis of a drawing is the component's own: a hand turns the part about its crossing with the cut.
+    shapes += [_shape("axis", film["axis"])]
+    shapes += [_shape("component", film[name], closed=True) for name in ("neck", "head", "component") if name in film]
+    if "cup" in film:
+        shapes.append(_shape("cup", film["cup"], closed=True))
+    for run in view.seat:
+        # Seat stretches come in the neck's frame; back to the film's by the view's own inverse.
+        points = to_px(source.from_neck(run.points[:, ::-1]))
+        shapes.append(_shape("seat_sound" if run.sound else "seat_unsound", points))
+    shapes.append(_shape("cut", film["cut"]))
+    shapes += _bone_axes(source, to_px)
+    return Drawing(frame=frame, shapes=[shape for shape in shapes if len(shape.points) > 1])
 
 
-def part_sizes(component: Component) -> tuple[float, float]:
-    """Width and height of a component's outline on the AP film, mm."""
-    low, high = component.ap.body_mm.min(axis=0), component.ap.body_mm.max(axis=0)
-    return float(high[0] - low[0]), float(high[1] - low[1])
+def _metal(view: ViewDrawing) -> list[Shape]:
+    return [_shape("component", part, closed=True) for part in (view.neck, view.head, view.component) if len(part)]
 
 
-def _bone_shapes(hip: PreparedHip, placement: Placement, places: Places, to: Onto) -> list[Shape]:
-    view = hip.ap.source
-    outer = view.outer_mm
-    cut = places.origin[0]
-    turn = np.radians(placement.pose.ap_angle_deg)
-    normal = np.array([np.cos(turn), np.sin(turn)])
-    kept = clip_halfplane(outer, cut, -normal)
-    removed = clip_halfplane(outer, cut, normal)
-    shapes = []
-    if len(kept) > 2:
-        shapes.append(_shape("bone", to(kept), closed=True))
-    shapes += [_shape("dead", to(lesion), closed=True) for lesion in view.lesions_mm]
-    if len(removed) > 2:
-        shapes.append(_shape("removed", to(removed), closed=True))
-    return shapes
+def _rims(lesion: Floats, sd_mm: float) -> list[Shape]:
+    """Outer estimate of the dead bone, drawn as dots: the outline moved outward by its sd, about its middle."""
+    middle = lesion.mean(axis=0)
+    shift = lesion - middle
+    reach = np.linalg.norm(shift, axis=1, keepdims=True)
+    outer = middle + shift * (1 + _UNCERTAIN_SD * sd_mm / np.maximum(reach, 1e-6))
+    return [_shape("uncertain", outer, closed=True)]
 
 
-def _part_shapes(
-    hip: PreparedHip,
-    on: PreparedView,
-    placement: Placement,
-    component: Component,
-    catalogue: Catalogue,
-    places: Places,
-    to: Onto,
-) -> list[Shape]:
-    shapes: list[Shape] = []
-    for view, origin, axis, across in frames_of(hip, places):
-        if view.view != on.view:
-            continue
-        outline = outline_on(component, view)
-
-        def place(local: Floats) -> Floats:
-            return np.asarray(to_film(local, origin, axis, across, view.ratio)[0])  # noqa: B023 - used within this turn
-
-        shapes.append(_shape("component", to(place(outline.body_mm)), closed=True))
-        # The first axis of a drawing is the component's own: a hand turns the part about its crossing with the cut.
-        low, high = outline.body_mm[:, 1].min(), outline.body_mm[:, 1].max()
-        shapes.append(_shape("axis", to(place(np.array([[0.0, high + 6.0], [0.0, low - 6.0]])))))
-        for line in outline.seat_mm:
-            shapes += _seat_shapes(view, place(line), to)
-        half = 1.15 * view.radius[0]
-        shapes.append(_shape("cut", to(place(np.array([[-half, 0.0], [half, 0.0]])))))
-    if on.view == "ap" and placement.cup is not None:
-        cup = catalogue.cup(placement.cup.family, placement.cup.size)
-        shapes.append(
-            _shape(
-                "cup",
-                to(cup_outline(cup, placement.cup, placement.head_diameter_mm, hip.medial[0], hip.up[0])),
-                closed=True,
-            )
-        )
-    return shapes
-
-
-def _seat_shapes(view: PreparedView, line: Floats, to: Onto) -> list[Shape]:
-    """The seat in stretches: heavy where its middle stands on sound bone, broken where it does not."""
-    middle = 0.5 * (line[1:] + line[:-1])[None]
-    sound = view.bone.at(middle)[0] > 0
-    if view.dead is not None:
-        sound &= view.dead.at(middle)[0] < 0
-    shapes, start = [], 0
-    for is_sound, run in groupby(sound.tolist()):
-        count = len(list(run))
-        shapes.append(_shape("seat_sound" if is_sound else "seat_unsound", to(line[start : start + count + 1])))
-        start += count
-    return shapes
-
-
-def _axes_shapes(view: FilmView, to: Onto) -> list[Shape]:
+def _bone_axes(view: FilmView, to_px: Callable[[Floats], Floats]) -> list[Shape]:
     centre, axis, radius = view.head_centre_mm[0], view.neck_axis[0], view.head_radius_mm[0]
-    shapes = [_shape("axis", to(np.array([centre + 1.5 * radius * axis, centre - 2.6 * radius * axis])))]
+    shapes = [_shape("axis", to_px(np.array([centre + 1.5 * radius * axis, centre - 2.6 * radius * axis])))]
     if view.shaft_point_mm is not None and view.shaft_axis is not None:
         point, along = view.shaft_point_mm[0], view.shaft_axis[0]
-        shapes.append(_shape("axis", to(np.array([point + 60.0 * along, point - 50.0 * along]))))
+        shapes.append(_shape("axis", to_px(np.array([point + 60.0 * along, point - 50.0 * along]))))
     return shapes
 
 
-def _shape(role: str, points: list[tuple[float, float]], *, closed: bool = False, label: str | None = None) -> Shape:
-    return Shape(role=role, points=points, closed=closed, label=label)
-
-
-def _pairs(points: Iterable[Iterable[float]]) -> list[tuple[float, float]]:
-    return [(round(float(x), 2), round(float(y), 2)) for x, y in points]
+def _shape(role: str, points: Iterable[Iterable[float]], *, closed: bool = False) -> Shape:
+    pairs: Points = [(round(float(x), 2), round(float(y), 2)) for x, y in points]
+    return Shape(role=role, points=pairs, closed=closed)

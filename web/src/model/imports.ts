@@ -15,12 +15,3 @@ const ORDER: readonly ImportLine["outcome"][] = ["refused", "set_aside", "import
 export function importOrder(lines: readonly ImportLine[]): ImportLine[] {
   return ORDER.flatMap((outcome) => lines.filter((line) => line.outcome === outcome));
 }
-
-/** "3 imported, 1 refused." Empty for a job without files. */
-export function importSummary(lines: readonly ImportLine[]): string {
-  const parts = (["imported", "already_here", "set_aside", "refused"] as const).flatMap((outcome) => {
-    const count = lines.filter((line) => line.outcome === outcome).length;
-    return count > 0 ? [`${count} ${outcomeWords[outcome]}`] : [];
-  });
-  return parts.length > 0 ? `${parts.join(", ")}.` : "";
-}

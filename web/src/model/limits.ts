@@ -12,8 +12,9 @@ export const stateWords: Record<LimitState, string> = {
 
 const STATUS: Record<LimitMark["status"], string> = {
   published: "published",
-  common_practice: "common practice, no source",
+  common_practice: "common practice",
   from_memory: "from memory, to be checked",
+  local: "set here",
   unset: "unset: the hospital decides",
 };
 
@@ -21,7 +22,8 @@ const STATUS: Record<LimitMark["status"], string> = {
 export function limitStatus(limit: Pick<LimitMark & LimitRow, "status"> & { source: string; year?: number | null; edited_by: string | null }): string {
   if (limit.status !== "unset" && repeats(limit.source)) return limit.source + (limit.edited_by ? `; set by ${limit.edited_by}` : "");
   const year = limit.year && !limit.source.includes(String(limit.year)) ? ` ${limit.year}` : "";
-  const source = limit.source && limit.status !== "unset" ? `, ${limit.source}${year}` : "";
+  const named = limit.source || (limit.status === "common_practice" ? "no source" : "");
+  const source = named && limit.status !== "unset" ? `, ${named}${year}` : "";
   return `${STATUS[limit.status]}${source}${limit.edited_by ? `; set by ${limit.edited_by}` : ""}`;
 }
 
@@ -38,7 +40,8 @@ export function countWords(counts: Readonly<Record<string, number>>): { state: L
 export function cautionSource(caution: { source: string; status: LimitMark["status"] }): string {
   const status = STATUS[caution.status];
   if (caution.status === "published") return caution.source || status;
-  return repeats(caution.source) ? caution.source : [caution.source, status].filter(Boolean).join(", ");
+  if (repeats(caution.source)) return caution.source;
+  return caution.status === "common_practice" ? `${status}, ${caution.source || "no source"}` : [caution.source, status].filter(Boolean).join(", ");
 }
 
 /** The source's own words already say how well it is known. */

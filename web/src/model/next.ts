@@ -2,6 +2,12 @@
 
 import type { NextStep } from "../api/schema";
 
+/** The next step as a button elsewhere, unless it leads to where we are. */
+export function nextElsewhere(hip: string, next: NextStep | undefined, here: NextStep["page"]): { words: string; path: string } | null {
+  if (!next || next.page === here || next.state === "none") return null;
+  return { words: next.title, path: nextPath(hip, next) };
+}
+
 export function nextPath(hip: string, next: Pick<NextStep, "page" | "film_id">): string {
   const at = `/hip/${encodeURIComponent(hip)}`;
   switch (next.page) {

@@ -4,7 +4,7 @@ import type { JSX } from "preact";
 import { useEffect, useState } from "preact/hooks";
 import type { JobOut } from "../api/schema";
 import { useStore } from "./hooks";
-import { filesOfDrop, sending, sendingFailed, takeIn } from "./importing";
+import { CHOOSERS, filesOfDrop, filesOfInput, sending, sendingFailed, takeIn } from "./importing";
 import { jobs } from "./jobs";
 import { Press } from "./Press";
 import { Progress } from "./Progress";
@@ -46,8 +46,8 @@ export function ImportProgress(): JSX.Element | null {
   );
 }
 
-/** While something is dragged over the page, the whole page takes it. */
-export function DropHere({ done }: { done: (job: JobOut) => void }): JSX.Element | null {
+/** The page takes images: its file inputs, and the whole page while something is dragged over it. */
+export function DropHere({ done }: { done: (job: JobOut) => void }): JSX.Element {
   const [over, set] = useState(false);
   useEffect(() => {
     let depth = 0;
@@ -79,13 +79,26 @@ export function DropHere({ done }: { done: (job: JobOut) => void }): JSX.Element
       window.removeEventListener("drop", drop);
     };
   }, [done]);
-  if (!over) return null;
+  const chosen = (event: { currentTarget: HTMLInputElement }): void => {
+    void takeIn(filesOfInput(event.currentTarget), done);
+    event.currentTarget.value = ""; // The same files can be chosen again.
+  };
   return (
-    <div class="drophere">
-      <p>
-        <b>Let go to take the images in</b>
-        <span>films as DICOM, folders, zips, DICOMDIR; pictures of films. The originals are never changed.</span>
-      </p>
-    </div>
+    <>
+      <input id={CHOOSERS.files} class="vh" type="file" multiple tabIndex={-1} aria-label="Images" onChange={chosen} />
+      <input id={CHOOSERS.folder} class="vh" type="file" multiple tabIndex={-1} aria-label="A folder of images" ref={asFolder} onChange={chosen} />
+      {over && (
+        <div class="drophere">
+          <p>
+            <b>Let go to take the images in</b>
+            <span>films as DICOM, folders, zips, DICOMDIR; pictures of films. The originals are never changed.</span>
+          </p>
+        </div>
+      )}
+    </>
   );
+}
+
+function asFolder(input: HTMLInputElement | null): void {
+  if (input) input.webkitdirectory = true;
 }

@@ -23,6 +23,7 @@ export function MarkGlyph({ kind, x, y, late = false }: { kind: LifeMark["kind"]
     case "event":
       return <path d={`M${x - 4} ${y - 6}l8 12m0 -12l-8 12`} stroke="var(--outside)" stroke-width="2.4" />;
     case "read":
+      return <rect x={x - 4.5} y={y - 4.5} width="9" height="9" fill="var(--ink)" stroke="var(--sheet)" stroke-width="1.2" />;
     case "seen":
       return <circle cx={x} cy={y} r="4" fill="var(--ink)" stroke="var(--sheet)" stroke-width="1.2" />;
   }

@@ -26,7 +26,8 @@ export function Line({ hip, stations, here }: { hip: string; stations: readonly 
           );
         })}
         <li class="last todo">
-          <span>lifelong</span>
+          {/* Where the line leads; said once. */}
+          <span>{stations.some((station) => station.note === "lifelong") ? "" : "lifelong"}</span>
         </li>
       </ol>
     </nav>

@@ -2,7 +2,7 @@
 
 import type { JSX } from "preact";
 import type { JobOut } from "../api/schema";
-import { importOrder, importSummary, outcomeWords } from "../model/imports";
+import { importOrder, outcomeWords } from "../model/imports";
 import { cancel, dismissJob, unfinished } from "./jobs";
 import { Press } from "./Press";
 
@@ -17,7 +17,6 @@ const STATE: Record<JobOut["state"], string> = {
 export function Progress({ job, lines = true }: { job: JobOut; lines?: boolean }): JSX.Element {
   const percent = Math.round(Math.max(0, Math.min(1, job.share)) * 100);
   const running = unfinished(job);
-  const summary = importSummary(job.lines);
   return (
     <section class={`job ${job.state}`} aria-label={job.what} aria-live="polite">
       <div class="top">
@@ -26,7 +25,6 @@ export function Progress({ job, lines = true }: { job: JobOut; lines?: boolean }
           {job.state === "runs" || job.state === "waits" ? `${percent} % · ` : ""}
           {STATE[job.state] ? `${STATE[job.state]}. ` : ""}
           {job.says}
-          {summary && !running ? ` ${summary}` : ""}
         </span>
         {running ? (
           <Press size="sm" onPress={() => void cancel(job)}>

@@ -2,12 +2,12 @@
 
 import type { JSX } from "preact";
 import { useState } from "preact/hooks";
-import { about, setReader } from "./desk";
+import { about, readerName, setReader } from "./desk";
 import { useStore } from "./hooks";
 import { say } from "./keys";
 
 export function Reader(): JSX.Element {
-  const now = useStore(about)?.reader ?? "";
+  const now = readerName(useStore(about));
   const [open, set] = useState(false);
   if (!open) {
     return (

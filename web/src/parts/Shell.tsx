@@ -9,7 +9,7 @@ import type { Person, Side, Station } from "../api/schema";
 import { dateWords, sideWords } from "../model/format";
 import { reachable, writtenKeys, type Action } from "../model/actions";
 import { along } from "../model/stations";
-import { about, saves } from "./desk";
+import { about, readerName, saves } from "./desk";
 import { useActions, useStore } from "./hooks";
 import { KeysPanel } from "./KeysPanel";
 import { Line } from "./Line";
@@ -136,7 +136,7 @@ export function personWords(person: Person): string {
 
 export function SavedState({ state }: { state: NonNullable<ShellProps["state"]> | null }): JSX.Element {
   const saved = useStore(saves.state);
-  const reader = useStore(about)?.reader ?? "";
+  const reader = readerName(useStore(about));
   const refused = saved.refused[0];
   if (refused) {
     return (

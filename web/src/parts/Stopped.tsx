@@ -6,7 +6,14 @@ import { StopSign } from "./LimitSign";
 import { Press } from "./Press";
 import { go } from "./router";
 
-export function Stopped({ error, again }: { error: Error; again?: () => void }): JSX.Element {
+interface StoppedProps {
+  error: Error;
+  again?: () => void;
+  /** What to press instead: the next step of this hip. */
+  next?: { words: string; path: string } | null;
+}
+
+export function Stopped({ error, again, next = null }: StoppedProps): JSX.Element {
   const away = error instanceof NotReached;
   return (
     <section class="stoppage" role="alert">
@@ -16,8 +23,13 @@ export function Stopped({ error, again }: { error: Error; again?: () => void }):
       </p>
       <h1>{error.message}</h1>
       <p class="two">
+        {!away && next && (
+          <Press kind="do" onPress={() => go(next.path)}>
+            {next.words}
+          </Press>
+        )}
         {again && (
-          <Press kind="do" onPress={again}>
+          <Press kind={away || !next ? "do" : "rest"} onPress={again}>
             Try again
           </Press>
         )}

@@ -37,17 +37,17 @@ async function walk(entry: FileSystemEntry, found: NamedFile[]): Promise<void> {
   }
 }
 
+/** The page's own file inputs (`Importing.tsx` draws them): a script's own input is not always heard. */
+export const CHOOSERS = { files: "choose-files", folder: "choose-folder" } as const;
+
 /** Ask for files, or for a folder. */
-export function chooseFiles(folder: boolean, done: (job: JobOut) => void): void {
-  const input = document.createElement("input");
-  input.type = "file";
-  input.multiple = true;
-  if (folder) input.webkitdirectory = true;
-  input.onchange = () => {
-    const files = [...(input.files ?? [])].map((file) => ({ name: file.webkitRelativePath || file.name, file }));
-    void takeIn(files, done);
-  };
-  input.click();
+export function chooseFiles(folder: boolean): void {
+  document.querySelector<HTMLInputElement>(`#${folder ? CHOOSERS.folder : CHOOSERS.files}`)?.click();
+}
+
+/** Everything in a file input; a folder's files keep their path. */
+export function filesOfInput(input: HTMLInputElement): NamedFile[] {
+  return [...(input.files ?? [])].map((file) => ({ name: file.webkitRelativePath || file.name, file }));
 }
 
 /** Send files and follow the import. */

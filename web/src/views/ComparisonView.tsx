@@ -7,6 +7,7 @@ import type { Appraisal, Comparison, HipPage, Level } from "../api/schema";
 import type { Action } from "../model/actions";
 import { inOrder, LEVELS, tableRows } from "../model/comparison";
 import { levelWords } from "../model/format";
+import { nextElsewhere } from "../model/next";
 import { countWords } from "../model/limits";
 import { CautionList } from "../parts/Cautions";
 import { saves } from "../parts/desk";
@@ -33,7 +34,7 @@ export function ComparisonView({ hip }: { hip: string }): JSX.Element {
   if (error && !comparison.data) {
     return (
       <Shell title="Comparison" hip={plate} here="comparison" back={back}>
-        <Stopped error={error} again={comparison.again} />
+        <Stopped error={error} again={comparison.again} next={nextElsewhere(hip, life.data?.next, "comparison")} />
       </Shell>
     );
   }

@@ -23,8 +23,8 @@ export function EmptyView({ done }: { done: (job: JobOut) => void }): JSX.Elemen
     closed: busy ? "Demo patients: wait for the work below" : null,
     run: () => void openDemo(done),
   };
-  const open: Action = { id: "first.open", title: "Drop images in, or choose files", keys: ["o"], foot: "open images", run: () => chooseFiles(false, done) };
-  const folder: Action = { id: "first.folder", title: "Choose a folder", keys: ["Shift+o"], run: () => chooseFiles(true, done) };
+  const open: Action = { id: "first.open", title: "Drop images in, or choose files", keys: ["o"], foot: "open images", run: () => chooseFiles(false) };
+  const folder: Action = { id: "first.folder", title: "Choose a folder", keys: ["Shift+o"], run: () => chooseFiles(true) };
   return (
     <Shell
       title="First page"

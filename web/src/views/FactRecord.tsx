@@ -124,7 +124,7 @@ function ValueField({ field, change }: { field: FactField; change: (part: Partia
       return (
         <span class="field plainer">
           <select {...label} value={factText(field)} onChange={(event) => change({ value: event.currentTarget.value || null })}>
-            <option value="">not known</option>
+            <option value="">–</option>
             {(field.choices ?? []).map((choice) => (
               <option key={choice} value={choice}>
                 {choice}

@@ -3,7 +3,7 @@
 import type { JSX } from "preact";
 import type { FilmCard } from "../api/schema";
 import { at } from "../api/client";
-import { dateWords, sideWords } from "../model/format";
+import { dateWords, sideWords, viewWords } from "../model/format";
 import { Link } from "../parts/router";
 
 const STATE: Record<FilmCard["state"], string> = {
@@ -22,6 +22,9 @@ export function filmOpen(film: FilmCard): string {
 
 export const filmSide = (film: FilmCard): string => (film.side === null ? "both hips" : sideWords(film.side).toLowerCase());
 
+/** What kind of film, in two words. */
+export const filmName = (film: FilmCard): string => (film.view === null ? film.words : viewWords[film.view].replace(" film", "").replace(/^./, (letter) => letter.toUpperCase()));
+
 export function FilmTile({ film, hip, left, top, size }: { film: FilmCard; hip: string; left: number; top: number; size: number; today: string }): JSX.Element {
   const open = filmOpen(film);
   const page = film.read ? "reading" : "film";
@@ -33,7 +36,7 @@ export function FilmTile({ film, hip, left, top, size }: { film: FilmCard; hip: 
       title={`${film.words}, ${filmSide(film)}`}
     >
       <img src={at("/api/films", film.film_id, {}, "/thumb.png")} width={size} height={size} alt={`${film.words}, ${filmSide(film)}`} loading="lazy" onError={(event) => (event.currentTarget.style.visibility = "hidden")} />
-      <b>{open || film.words}</b>
+      <b>{open || filmName(film)}</b>
       <span>{dateWords(film.taken)}</span>
     </Link>
   );

@@ -104,7 +104,8 @@ function Films({ page, put }: { page: HipPage; put: (page: HipPage) => void }): 
           <li key={film.film_id} class={film.used_here ? "" : "out"}>
             <Link to={`/hip/${encodeURIComponent(page.hip_id)}/film/${encodeURIComponent(film.film_id)}`}>{film.words}</Link>
             <span>
-              {filmSide(film)} · {dateWords(film.taken) || "no date"}
+              {filmSide(film)}
+              {film.age_days !== null && ` · ${film.age_days} days old`}
             </span>
             <em class={film.state}>{film.used_here ? filmOpen(film) || "read" : "not used for this hip"}</em>
             <Press size="sm" kind="plain" onPress={() => use(film)}>

@@ -6,7 +6,7 @@ import { ask, at } from "../api/client";
 import type { LimitRow } from "../api/schema";
 import { typedNumber } from "../model/facts";
 import { limitStatus } from "../model/limits";
-import { about } from "../parts/desk";
+import { about, readerName } from "../parts/desk";
 import { useLoad, useStore } from "../parts/hooks";
 import { say } from "../parts/keys";
 import { Press } from "../parts/Press";
@@ -83,7 +83,7 @@ export function LimitsView(): JSX.Element {
 }
 
 function LimitForm({ limit, close }: { limit: LimitRow; close: (changed: boolean) => void }): JSX.Element {
-  const by = useStore(about)?.reader ?? "";
+  const by = readerName(useStore(about));
   const [low, setLow] = useState("");
   const [high, setHigh] = useState("");
   const [source, setSource] = useState("");

@@ -10,6 +10,8 @@ import { RuleLines } from "./PatientsView";
 
 interface RowProps {
   row: HipRow;
+  /** The row above is the same patient: the name need not be said again. */
+  follows: boolean;
   today: string;
   years: Ruler;
   here: boolean;
@@ -20,13 +22,13 @@ interface RowProps {
 const HEIGHT = 43;
 const BEFORE: Partial<Record<HipRow["next"]["state"], string>> = { late: "Late: ", stopped: "Stopped: " };
 
-export function PatientRow({ row, today, years, here, focus, open }: RowProps): JSX.Element {
+export function PatientRow({ row, follows, today, years, here, focus, open }: RowProps): JSX.Element {
   const to = `/hip/${encodeURIComponent(row.hip_id)}`;
   const press = row.next.state === "none" ? "btn plain sm" : here ? "btn do sm" : "btn sm";
   return (
     <tr class={[row.next.state, here ? "is-here" : ""].join(" ")} onFocusIn={focus} onClick={(event) => !(event.target as Element).closest("a") && open()}>
       <td class="who">
-        {row.is_other_hip ? (
+        {follows ? (
           <span class="same">the other hip</span>
         ) : (
           <>

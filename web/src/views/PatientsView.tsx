@@ -68,8 +68,8 @@ function Patients({ page, find, setFind, done }: PatientsProps): JSX.Element {
     { id: "patients.up", title: "Hip before", keys: ["ArrowUp"], run: () => setHere(Math.max(0, current - 1)) },
     { id: "patients.open", title: "Open this hip", keys: [], violet: true, foot: "open", run: () => open(rows[current]) },
     { id: "patients.find", title: "Find a patient", keys: ["/"], foot: "find", run: () => field.current?.focus() },
-    { id: "patients.images", title: "Take images in", keys: ["o"], foot: "images", run: () => chooseFiles(false, done) },
-    { id: "patients.folder", title: "Take a folder of images in", keys: ["Shift+o"], run: () => chooseFiles(true, done) },
+    { id: "patients.images", title: "Take images in", keys: ["o"], foot: "images", run: () => chooseFiles(false) },
+    { id: "patients.folder", title: "Take a folder of images in", keys: ["Shift+o"], run: () => chooseFiles(true) },
     { id: "patients.demo", title: "Open the six demo patients", keys: ["Shift+d"], run: () => void openDemo(done) },
   ];
 
@@ -101,8 +101,8 @@ function Patients({ page, find, setFind, done }: PatientsProps): JSX.Element {
             />
             <kbd>/</kbd>
           </label>
-          <Press onPress={() => chooseFiles(false, done)}>Drop images in</Press>
-          <Press onPress={() => chooseFiles(true, done)}>Choose a folder</Press>
+          <Press onPress={() => chooseFiles(false)}>Drop images in</Press>
+          <Press onPress={() => chooseFiles(true)}>Choose a folder</Press>
         </>
       }
     >
@@ -145,10 +145,11 @@ function Patients({ page, find, setFind, done }: PatientsProps): JSX.Element {
                     </td>
                     <td colSpan={2} />
                   </tr>
-                  {group.rows.map((row) => (
+                  {group.rows.map((row, i) => (
                     <PatientRow
                       key={row.hip_id}
                       row={row}
+                      follows={row.is_other_hip && group.rows[i - 1]?.person.patient_id === row.person.patient_id}
                       today={page.today}
                       years={years}
                       here={rows[current]?.hip_id === row.hip_id}

@@ -8,7 +8,7 @@ import type { Action } from "../model/actions";
 import { typedDate } from "../model/dates";
 import { dateWords, levelWords, sideWords } from "../model/format";
 import { missingToSign } from "../model/signing";
-import { about } from "../parts/desk";
+import { about, readerName } from "../parts/desk";
 import { useLow, useStore } from "../parts/hooks";
 import { say } from "../parts/keys";
 import { LimitSign, StopSign } from "../parts/LimitSign";
@@ -23,7 +23,7 @@ import { SidesTable } from "./SidesTable";
 import { signTitle, type SignProps } from "./SignatureView";
 
 export function SignForm({ life, page, put }: SignProps): JSX.Element {
-  const reader = useStore(about)?.reader ?? "";
+  const reader = readerName(useStore(about));
   const planned = life.marks.find((mark) => mark.kind === "planned")?.on ?? null;
   const [day, setDay] = useState(dateWords(planned));
   const [side, setSide] = useState("");

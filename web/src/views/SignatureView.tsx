@@ -4,6 +4,7 @@ import type { JSX } from "preact";
 import { at } from "../api/client";
 import type { HipPage, SignaturePage } from "../api/schema";
 import { sideWords } from "../model/format";
+import { nextElsewhere } from "../model/next";
 import { stoppedBy } from "../model/signing";
 import { useLoad } from "../parts/hooks";
 import { Shell } from "../parts/Shell";
@@ -28,7 +29,7 @@ export function SignatureView({ hip }: { hip: string }): JSX.Element {
   if (!page.data || !life.data) {
     return (
       <Shell title="Signature" hip={life.data ? plateOf(life.data) : null} here="signature" back={`/hip/${encodeURIComponent(hip)}`}>
-        {error && <Stopped error={error} again={page.again} />}
+        {error && <Stopped error={error} again={page.again} next={nextElsewhere(hip, life.data?.next, "signature")} />}
       </Shell>
     );
   }

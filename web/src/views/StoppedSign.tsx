@@ -4,7 +4,7 @@ import type { JSX } from "preact";
 import { ask, at } from "../api/client";
 import type { Check, SignaturePage } from "../api/schema";
 import type { Action } from "../model/actions";
-import { dateWords, sideWords, viewWords } from "../model/format";
+import { sideWords, viewWords } from "../model/format";
 import { nextPath } from "../model/next";
 import { isSide, stoppedBy, stopWords } from "../model/signing";
 import { say } from "../parts/keys";
@@ -85,7 +85,7 @@ export function StoppedSign({ life, page, put }: SignProps): JSX.Element | null 
             {wrong && isSide(first) && <span>{`says ${wrong.says === "left" ? "Left" : "Right"}`}</span>}
           </div>
           <figcaption>
-            {film.words}, {dateWords(film.taken) || "no date"}. {film.view === "lateral_hip" ? "A lateral film alone does not show which side it is." : `This plan is for the ${sideWords(life.side).toLowerCase()}.`}
+            {film.words}. {film.view === "lateral_hip" ? "A lateral film alone does not show which side it is." : `This plan is for the ${sideWords(life.side).toLowerCase()}.`}
           </figcaption>
         </figure>
       )}

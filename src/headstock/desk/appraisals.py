@@ -16,7 +16,7 @@ from headstock.desk.shapes import film_drawing, lateral_drawing, neck_drawing
 from headstock.desk.words import number, says_number
 from headstock.errors import CatalogueError
 from headstock.implants import Catalogue, CupPlacement, CutLevel, Placement, Pose
-from headstock.measured import Measured
+from headstock.measured import exact
 from headstock.planning import appraise as planning
 from headstock.planning.drawing import Drawing as Picture
 from headstock.planning.drawing import drawing as draw
@@ -186,7 +186,7 @@ def _line(line: planning.AppraisalLine, scene: Scene) -> Line:
 
 
 def _canal_line(found: planning.Appraisal) -> Line:
-    shown = number("canal", "canal", Measured(None, "1", "the family's file", kind="missing", reason="by family"))
+    shown = number("canal", "canal", exact(1.0, "count", "the family's file", "by_family"))
     return Line(group="Seat", number=shown, limit=None, text=found.canal, detail=None)
 
 

@@ -6,7 +6,7 @@ was made from, so that an answer can never be of older inputs.
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import date
 from typing import Any
 
@@ -96,7 +96,9 @@ def scene_of(desk: Desk, hip_id: str, *, today: date) -> Scene:
         )
     lateral = state.lateral if state.lateral is not None and state.lateral.id in state.readings else None
     basis = _basis(state, kept, limits, lateral)
-    return desk.answers.get(("scene", basis), lambda: _make(state, kept, limits, lateral, scales, basis))
+    made = desk.answers.get(("scene", basis), lambda: _make(state, kept, limits, lateral, scales, basis))
+    # What was computed is of these inputs; what was merely looked up (the chosen level, plans) is of now.
+    return replace(made, state=state, ap=state.ap, lateral=lateral)
 
 
 def _basis(state: HipState, kept: Mapping[str, FactRow], limits: Limits, lateral: FilmRow | None) -> str:

@@ -19,14 +19,15 @@ export function around<T>(all: readonly T[], at: number, shown = SHOWN): readonl
 }
 
 export function SizeButtons({ page, placement, onPick }: PartsProps): JSX.Element {
-  const index = page.sizes.findIndex((size) => size.family === placement.family && size.size === placement.size);
+  const sizes = page.sizes.filter((size) => size.family === placement.family);
+  const index = sizes.findIndex((size) => size.size === placement.size);
   return (
     <span class="pl-sizes" role="group" aria-label="Size of the component">
       <span>size</span>
-      {around(page.sizes, index).map((size) => {
-        const on = size.family === placement.family && size.size === placement.size;
+      {around(sizes, index).map((size) => {
+        const on = size.size === placement.size;
         return (
-          <button key={size.family + size.size} type="button" class={on ? "on" : ""} aria-pressed={on} title={size.words} onClick={() => onPick({ ...placement, family: size.family, size: size.size }, `size ${size.size}`)}>
+          <button key={size.size} type="button" class={on ? "on" : ""} aria-pressed={on} title={size.words} onClick={() => onPick({ ...placement, family: size.family, size: size.size }, `size ${size.size}`)}>
             {size.size}
           </button>
         );
@@ -39,8 +40,23 @@ export function OtherParts({ page, placement, onPick }: PartsProps): JSX.Element
   const cup = placement.cup;
   const cupAt = page.cup_sizes.findIndex((size) => size.size === cup?.size);
   const headAt = page.heads.findIndex((head) => head === placement.head_mm);
+  const families = [...new Set(page.sizes.map((size) => size.family))];
   return (
     <div class="pl-parts">
+      {families.length > 1 && (
+        <Row
+          name="family"
+          options={families.map((family) => {
+            const own = page.sizes.filter((size) => size.family === family);
+            const size = own.find((other) => other.size === placement.size) ?? own[Math.floor(own.length / 2)];
+            return {
+              words: (size?.words ?? family).split(", size")[0] ?? family,
+              on: family === placement.family,
+              pick: () => size && onPick({ ...placement, family, size: size.size }, `family ${family}`),
+            };
+          })}
+        />
+      )}
       {page.heads.length > 0 && (
         <Row
           name="head"
@@ -81,7 +97,7 @@ export function OtherParts({ page, placement, onPick }: PartsProps): JSX.Element
   );
 }
 
-function Row({ name, options }: { name: string; options: readonly { words: string; on: boolean; pick: () => void }[] }): JSX.Element {
+function Row({ name, options }: { name: string; options: readonly { words: string; on: boolean; pick: () => void | undefined }[] }): JSX.Element {
   return (
     <p role="group" aria-label={name}>
       <span>{name}</span>

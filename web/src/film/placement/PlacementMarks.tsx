@@ -20,6 +20,8 @@ interface PlacementMarksProps {
   frame: FilmFrame | null;
   film: Film;
   part: Part;
+  /** Words beside a role where the drawing brings none. */
+  labels: Readonly<Record<string, string>>;
   small?: boolean;
 }
 
@@ -39,7 +41,7 @@ const OVER = new Set(["dead", "uncertain"]);
 
 const ORDER = ["pelvis", "bone", "cortex", "removed", "cup", "component", "axis", "seat_sound", "seat_unsound", "wall", "cut"];
 
-export function PlacementMarks({ view, drawing, drawnFor, placement, frame, film, part, small = false }: PlacementMarksProps): JSX.Element | null {
+export function PlacementMarks({ view, drawing, drawnFor, placement, frame, film, part, labels, small = false }: PlacementMarksProps): JSX.Element | null {
   if (!drawing) return null;
   const shapes = [...drawing.shapes].sort((a, b) => ORDER.indexOf(a.role) - ORDER.indexOf(b.role));
   const anatomy = anatomyOf(drawing);
@@ -49,7 +51,10 @@ export function PlacementMarks({ view, drawing, drawnFor, placement, frame, film
     return follow(movedBetween(drawnFor, placement, which, film), view, frame, pivot);
   };
   const moves: Record<Part, string | undefined> = { component: shift("component"), cup: shift("cup") };
-  const of = (which: Part | null): Shape[] => shapes.filter((shape) => (MOVES[shape.role] ?? null) === which);
+  // The first axis of a drawing is the component's own; the others are the patient's.
+  const own = drawing.shapes.find((shape) => shape.role === "axis");
+  const partOf = (shape: Shape): Part | null => (shape.role === "axis" && shape !== own ? null : (MOVES[shape.role] ?? null));
+  const of = (which: Part | null): Shape[] => shapes.filter((shape) => partOf(shape) === which).map((shape) => ({ ...shape, label: shape.label ?? (partOf(shape) === null && shape.role === "axis" ? null : (labels[shape.role] ?? null)) }));
   return (
     <>
       {of(null)

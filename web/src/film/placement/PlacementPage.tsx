@@ -3,9 +3,9 @@
 import type { JSX } from "preact";
 import { useCallback, useMemo, useState } from "preact/hooks";
 import { at } from "../../api/client";
-import type { FilmPage, HipPage, PlacementIn } from "../../api/schema";
+import type { Appraisal, FilmPage, HipPage, PlacementIn } from "../../api/schema";
 import type { Action } from "../../model/actions";
-import { sideWords } from "../../model/format";
+import { digits, sideWords, valueWords } from "../../model/format";
 import { pathOfRoute } from "../../model/routes";
 import { useLoad } from "../../parts/hooks";
 import { ActionPress, Press } from "../../parts/Press";
@@ -85,9 +85,9 @@ function Placing({ hip, ap, lateral, work }: PlacingProps): JSX.Element {
     violet: true,
     run: () => void work.settled().then(() => go(pathOfRoute({ page: "signature", hip: hip.hip_id }))),
   };
-  const best: Action = { id: "placement.best", title: "Best fit again", keys: ["r"], run: () => work.best(null) };
-  const sizes = page?.sizes ?? [];
-  const sizeAt = sizes.findIndex((size) => size.family === placement.family && size.size === placement.size);
+  const best: Action = { id: "placement.best", title: "Best fit again", keys: ["r"], run: () => work.best() };
+  const sizes = (page?.sizes ?? []).filter((size) => size.family === placement.family);
+  const sizeAt = sizes.findIndex((size) => size.size === placement.size);
   const toSize = (index: number): void => {
     const size = sizes[index];
     if (size) pick({ ...placement, family: size.family, size: size.size }, `size ${size.size}`);
@@ -178,6 +178,7 @@ function LateralPane(props: PaneProps): JSX.Element {
 
 function Pane({ film, hip, work, view, frame, control, part, onPart, small }: PaneProps & { view: Film; control: ReturnType<typeof useFilm> }): JSX.Element {
   const drawing = (view === "ap" ? work.appraisal?.drawing_film : work.appraisal?.drawing_lateral) ?? null;
+  const labels = useMemo(() => labelsOf(work.appraisal), [work.appraisal]);
   const tool = usePlacementTool({ work, drawing, frame, film: view, onPart });
   return (
     <div class={`pl-pane ${view}${small ? "" : " big"}`}>
@@ -198,12 +199,26 @@ function Pane({ film, hip, work, view, frame, control, part, onPart, small }: Pa
             frame={frame}
             film={view}
             part={part}
+            labels={labels}
             small={small}
           />
         )}
       />
     </div>
   );
+}
+
+/** Words on the film: numbers of the appraisal beside what they belong to. */
+function labelsOf(appraisal: Appraisal | null): Record<string, string> {
+  const words: Record<string, string> = { dead: "dead bone" };
+  const number = (key: string) => appraisal?.lines.find((line) => line.number.key === key)?.number ?? null;
+  const cut = number("cut_depth_mm");
+  if (cut && cut.value !== null) words["cut"] = `cut ${valueWords(cut)} mm`;
+  const valgus = number("valgus_to_neck_deg");
+  if (valgus && valgus.value !== null) {
+    words["axis"] = `guide wire, ${digits(Math.abs(valgus.value), valgus.decimals)}° ${valgus.value < 0 ? "varus" : "valgus"}`;
+  }
+  return words;
 }
 
 /** Films open on the component with this much around it, mm. */

@@ -24,7 +24,8 @@ export interface PlacementWork {
   readonly commit: (placement: PlacementIn, what: string) => void;
   readonly undo: () => void;
   readonly redo: () => void;
-  readonly best: (size: string | null) => void;
+  /** The best fit of this level, searched anew. */
+  readonly best: () => void;
   readonly aim: (target: TargetIn) => void;
   readonly settled: () => Promise<void>;
   readonly takeTheirs: () => void;
@@ -68,6 +69,7 @@ export function usePlacement(hip: string): PlacementWork {
         (asked: PlacementIn, signal) => ask<Appraisal>("POST", path("/appraise"), asked, signal),
         (answer, _asked, tookMs) => {
           setAppraisal((before) => ({ ...answer, reserve: answer.reserve ?? before?.reserve ?? null }));
+          if (answer.reserve !== null) setMoving(false);
           setLiveMs(tookMs);
         },
         (reason) => say(reason instanceof Error ? reason.message : String(reason)),
@@ -173,7 +175,7 @@ export function usePlacement(hip: string): PlacementWork {
     commit,
     undo: () => post(() => ask<PlacementPage>("POST", path("/placement/undo"))),
     redo: () => post(() => ask<PlacementPage>("POST", path("/placement/redo"))),
-    best: (size) => post(() => ask<PlacementPage>("POST", path("/placement/best"), { level: now.current.placement?.level, size })),
+    best: () => post(() => ask<PlacementPage>("POST", path("/placement/best"), { level: now.current.placement?.level })),
     aim: (target) => post(() => ask<PlacementPage>("PUT", path("/target"), target)),
     settled: () => keeper.settled(),
     takeTheirs: () => {

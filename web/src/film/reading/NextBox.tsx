@@ -60,7 +60,8 @@ export function NextBox(props: NextBoxProps): JSX.Element {
       </div>
     );
   }
-  const placed = selected in state.points;
+  const outlined = selected in state.outlines;
+  const placed = selected in state.points || outlined;
   const found = state.found.includes(selected);
   return (
     <div class="rd-next">
@@ -68,7 +69,8 @@ export function NextBox(props: NextBoxProps): JSX.Element {
       <div>
         <b>{label}</b>
         <span>
-          point {place.index} of {place.of}. {snapping ? "Looking for its outline." : words(placed, found, landmark, said)}
+          {place.index > 0 && !outlined ? `point ${place.index} of ${place.of}. ` : ""}
+          {snapping ? "Looking for its outline." : outlined ? "Drag its corners; click its edge for a new one; Delete takes it away." : words(placed, found, landmark, said)}
         </span>
       </div>
       {(placed || found) && <ActionPress action={violet} />}

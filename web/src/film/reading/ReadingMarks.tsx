@@ -1,7 +1,8 @@
 /** A reading drawn on its film: violet placed by a person, blue found and not yet accepted, ink measured. */
 
 import type { JSX } from "preact";
-import type { DrawnLine, LeftOut, ReadingState } from "../../api/schema";
+import type { DrawnLine, LeftOut, Measure, ReadingState } from "../../api/schema";
+import { valueWords } from "../../model/format";
 import { arcPoints, keptArcs, onCircle, sweepDeg } from "../geometry/shapes";
 import { fromWire, type ImageCircle, type ImagePoint } from "../geometry/types";
 import { toScreen, type Viewport } from "../geometry/viewport";
@@ -12,6 +13,8 @@ interface ReadingMarksProps {
   view: Viewport;
   state: ReadingState;
   drawn: readonly DrawnLine[];
+  /** The number that belongs to a drawn line, by the line's key. */
+  numbers: ReadonlyMap<string, Measure>;
   selected: string | null;
   /** Clicks of a snap or of an outline under way. */
   pending: readonly ImagePoint[];
@@ -19,13 +22,13 @@ interface ReadingMarksProps {
   labelOf: (key: string) => string;
 }
 
-export function ReadingMarks({ view, state, drawn, selected, pending, pendingOutline, labelOf }: ReadingMarksProps): JSX.Element {
+export function ReadingMarks({ view, state, drawn, numbers, selected, pending, pendingOutline, labelOf }: ReadingMarksProps): JSX.Element {
   const on = (point: readonly number[]) => toScreen(view, fromWire(point));
   const isFound = (key: string): boolean => state.found.includes(key);
   return (
     <>
       {drawn.map((line) => (
-        <Measured key={line.key} line={line} view={view} />
+        <Measured key={line.key} line={line} view={view} number={numbers.get(line.key) ?? null} />
       ))}
       {Object.entries(state.outlines).map(([key, corners]) => (
         <Outline key={key} outlineKey={key} corners={corners.map(fromWire)} view={view} found={isFound(key)} selected={selected === key} />
@@ -65,16 +68,20 @@ export function ReadingMarks({ view, state, drawn, selected, pending, pendingOut
 /** Points whose place alone does not say what they are. */
 const LABELLED = new Set(["lesser_trochanter", "greater_trochanter"]);
 
-function Measured({ line, view }: { line: DrawnLine; view: Viewport }): JSX.Element | null {
+function Measured({ line, view, number }: { line: DrawnLine; view: Viewport; number: Measure | null }): JSX.Element | null {
   const points = line.points.map((point) => toScreen(view, fromWire(point)));
-  const label = line.label_at ? toScreen(view, fromWire(line.label_at)) : points[Math.floor(points.length / 2)];
-  const isNumber = /^[+\u2212\d]/.test(line.label ?? "");
+  const [first, last] = [points[0], points.at(-1)];
+  if (!first || !last) return null;
+  const middle = [(first[0] + last[0]) / 2, (first[1] + last[1]) / 2] as const;
+  const at = line.label_at ? toScreen(view, fromWire(line.label_at)) : middle;
+  const value = number && valueWords(number);
+  const words = value ? `${value}${number.unit === "deg" ? "°" : ""}` : line.label;
   return (
     <>
       <Line points={points} width={1.2} closed={line.kind === "circle"} {...(line.kind === "dashed" ? { dash: "5 3" } : {})} />
-      {line.label && label && (
-        <Words at={label} size={isNumber ? 15 : 12.5} weight={isNumber ? 680 : 560}>
-          {line.label}
+      {words && (
+        <Words at={[at[0], at[1] - 5]} size={value ? 15 : 12.5} weight={value ? 680 : 560}>
+          {words}
         </Words>
       )}
     </>

@@ -3,7 +3,7 @@
 import type { JSX } from "preact";
 import { useMemo, useState } from "preact/hooks";
 import { at } from "../../api/client";
-import type { FilmPage, HipPage, LandmarkPage, SignsIn, View } from "../../api/schema";
+import type { FilmPage, HipPage, LandmarkPage, Measure, MeasuresOut, SignsIn, View } from "../../api/schema";
 import type { Action } from "../../model/actions";
 import { dateWords } from "../../model/format";
 import { pathOfRoute } from "../../model/routes";
@@ -63,8 +63,10 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
   const { state, measures } = work;
   const { selected, mode } = hands;
   const todo = measures?.todo ?? [];
-  const all = stops(state, order, todo);
+  // Marks that a snap brought along are not counted as points to place.
+  const all = stops(state, order, todo).filter((key) => todo.includes(key) || byName.get(nameOf(key))?.optional === false);
   const waiting = state.found.length;
+  const numbers = useMemo(() => numbersByKey(measures), [measures]);
 
   const violet: Action =
     mode.name === "outline"
@@ -148,6 +150,7 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
               view={looking}
               state={state}
               drawn={measures?.drawn ?? []}
+              numbers={numbers}
               selected={selected}
               pending={mode.name === "asking" ? mode.clicks : []}
               pendingOutline={mode.name === "outline" ? mode.corners : null}
@@ -222,6 +225,16 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
       </aside>
     </Shell>
   );
+}
+
+/** Numbers by the key of the line they are drawn along: `right.femoral_offset_mm`. */
+function numbersByKey(measures: MeasuresOut | null): ReadonlyMap<string, Measure> {
+  const found = new Map<string, Measure>();
+  for (const row of measures?.rows ?? []) {
+    if (row.right) found.set(`right.${row.key}`, row.right);
+    if (row.left) found.set(`left.${row.key}`, row.left);
+  }
+  return found;
 }
 
 const OUTLINE_WORDS: Readonly<Record<string, string>> = { lesion: "dead bone", collapse: "flattened surface", head: "head", crescent: "crescent line" };

@@ -79,7 +79,9 @@ export function useReadingTool({ film, work, control, scale, landmarks, order, l
   const [mode, setMode] = useState<Mode>({ name: "place" });
   const [snapping, setSnapping] = useState(false);
   const [said, setSaid] = useState<{ readonly [key: string]: string }>({});
-  const selected = chosen ?? wanted(state, todo, skipped);
+  // A mark that was undone or taken away is no longer chosen, unless it can be placed again.
+  const known = chosen !== null && (chosen in state.points || chosen in state.outlines || order.includes(chosen));
+  const selected = known ? chosen : wanted(state, todo, skipped);
   const held = useRef<{ state: ReadingState; moved: boolean }>({ state, moved: false });
   const nudging = useRef<ReturnType<typeof setTimeout> | null>(null);
   const now = useRef({ state, selected, mode });
@@ -100,10 +102,15 @@ export function useReadingTool({ film, work, control, scale, landmarks, order, l
           }
           setMode({ name: "place" });
           if (found.found) commit(applySnap(now.current.state, side, found, [key]), `found ${labelOf(key)}`);
-          else say(`${found.says} Your click stays; drag it to where it belongs.`);
+          else {
+            setChosen(null);
+            say(`${found.says} Your click stays; drag it to where it belongs.`);
+          }
         },
         (error: unknown) => {
+          // The click stays as the reader's own, and the guide goes on.
           setSnapping(false);
+          setChosen(null);
           say(error instanceof Error ? error.message : String(error));
         },
       );

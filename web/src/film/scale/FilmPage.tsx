@@ -126,7 +126,7 @@ function Film({ hip, film, onFilm }: { hip: HipPage; film: FilmData; onFilm: (fi
             ))}
           </dl>
         </section>
-        {!scaleOpen && !sideOpen && (
+        {!scaleOpen && !sideOpen && work.at === null && (
           <div class="rd-next">
             <div>
               <b>Read this film</b>

@@ -67,16 +67,21 @@ function Said({ source, choice, settled }: { source: ScaleKind; choice: ScaleCho
       <span>
         <Num n={choice.scale} />
         <em>
-          {[choice.words, largerWords(choice)].filter(Boolean).join(", ")}
-          {choice.apart_percent !== null && !choice.in_use && (
-            <i class={settled ? "" : "warn"}>{` ${digits(Math.abs(choice.apart_percent), 1)} % ${choice.apart_percent < 0 ? "smaller" : "larger"} than the one above`}</i>
-          )}
+          {largerWords(choice)}
+          {choice.apart_percent !== null && !choice.in_use && <i class={settled ? "" : "warn"}>{`, ${apartWords(choice.apart_percent)}`}</i>}
+        </em>
+        <em class="fp-clamp" title={choice.words}>
+          {choice.words}
         </em>
       </span>
     );
   }
   return <span>{choice?.refused ?? (SAYS[source] || choice?.needs)}</span>;
 }
+
+/** Apart from the one in use: a length measured with this scale would come out larger or smaller by so much. */
+export const apartWords = (percent: number): string =>
+  `${digits(Math.abs(percent), 1)} % ${percent < 0 ? "below" : "above"} the one in use`;
 
 function Offer({ work, source, choice, violet }: { work: ScaleWork; source: (typeof SOURCES)[number]; choice: ScaleChoice | null; violet: boolean }): JSX.Element {
   if (choice?.in_use) return <span class="fp-inuse">in use</span>;

@@ -24,9 +24,9 @@ export function ScaleStrip({ film, hip }: { film: FilmPage; hip: string }): JSX.
           <tbody>
             {rows.map((choice) => (
               <tr key={choice.kind} class={choice.in_use ? "on" : ""}>
-                <td>{choice.words}</td>
+                <td class="fp-clamp" title={choice.words}>{choice.words}</td>
                 <td>{largerWords(choice)}</td>
-                <td>{choice.in_use ? "in use" : apart(choice)}</td>
+                <td>{choice.in_use ? "in use" : apart(choice, scale.contradiction !== null || scale.settled_by != null)}</td>
               </tr>
             ))}
           </tbody>
@@ -40,6 +40,6 @@ export function ScaleStrip({ film, hip }: { film: FilmPage; hip: string }): JSX.
 export const largerWords = (choice: ScaleChoice): string =>
   choice.larger_percent === null ? "" : `${digits(choice.larger_percent, 1)} % larger`;
 
-function apart(choice: ScaleChoice): JSX.Element | string {
-  return choice.apart_percent === null ? "" : <span class="warn">{digits(choice.apart_percent, 1)} % apart</span>;
+function apart(choice: ScaleChoice, stands: boolean): JSX.Element | string {
+  return choice.apart_percent === null ? "" : <span class={stands ? "warn" : ""}>{digits(Math.abs(choice.apart_percent), 1)} % apart</span>;
 }

@@ -7,9 +7,9 @@ import { Press } from "../../parts/Press";
 import { columnsToLeft, columnsToLeftByPelvis, type Half, type Seen, wantsHalf } from "../model/side";
 
 const VIEWS: readonly (readonly [View, string])[] = [
-  ["ap_pelvis", "AP pelvis"],
-  ["ap_hip", "AP hip"],
-  ["lateral_hip", "lateral hip"],
+  ["ap_pelvis", "pelvis, AP"],
+  ["ap_hip", "hip, AP"],
+  ["lateral_hip", "hip, lateral"],
 ];
 const LETTERS: readonly (readonly [Seen, string])[] = [
   ["right", "R"],
@@ -62,7 +62,7 @@ export function SideQuestion({ film, side, first, onAnswer }: SideQuestionProps)
       )}
       {open && (
         <div class="fp-asked">
-          <Choices legend="This film is an" name="view" options={VIEWS} value={view} onPick={setView} />
+          <Choices legend="This film shows" name="view" options={VIEWS} value={view} onPick={setView} />
           <Choices legend="What letter do you see?" name="letter" options={LETTERS} value={seen} onPick={setSeen} />
           {asks === "letter" && (
             <Choices

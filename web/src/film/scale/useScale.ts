@@ -71,7 +71,11 @@ export function useScale(first: FilmPage, side: "left" | "right", onFilm: (film:
               setBall({ circle: imageCircle(c, r, radius), sd_px: found.circle_sd_px, found: true, says: found.says });
             } else setBall({ circle: imageCircle(click[0], click[1], HAND_RADIUS_PX), sd_px: null, found: false, says: `${found.says} Drag the circle's rim onto the ball.` });
           },
-          (error: unknown) => setRefused({ says: (error as Error).message, body: scaleIn("ball"), canInsist: false }),
+          (error: unknown) => {
+            // The ball can still be ringed by hand.
+            setBall({ circle: imageCircle(click[0], click[1], HAND_RADIUS_PX), sd_px: null, found: false, says: "Drag the circle's rim onto the ball." });
+            setRefused({ says: (error as Error).message, body: scaleIn("ball"), canInsist: false });
+          },
         )
         .finally(() => setBusy(false));
     },

@@ -6,8 +6,10 @@ import type { ScreenPoint } from "../geometry/types";
 
 /** The dark around marks, the reading room's own. */
 export const CASING = "#0b0e0f";
-/** Casing on each side of a line and around letters, CSS px. */
+/** Casing around letters, CSS px. */
 const CASING_PX = 4;
+/** Casing of a line, both sides together: enough to part it from bright cortex without thickening it. */
+const LINE_CASING_PX = 2.6;
 
 type XY = readonly [number, number];
 
@@ -26,7 +28,7 @@ export function Line({ points, colour = "var(--ink)", width = 1.4, dash, closed 
   const d = pathOf(points, closed);
   return (
     <g fill="none" stroke-linejoin="round" opacity={opacity}>
-      {casing && <path d={d} stroke={CASING} stroke-width={width + CASING_PX} stroke-opacity=".5" stroke-dasharray={dash ? undefined : dash} />}
+      {casing && <path d={d} stroke={CASING} stroke-width={width + LINE_CASING_PX} stroke-opacity=".6" />}
       <path d={d} stroke={colour} stroke-width={width} stroke-dasharray={dash} />
     </g>
   );
@@ -79,8 +81,8 @@ export function Cross({ at, colour = "var(--mark)", chosen = false }: { at: XY; 
   const d = `M${x - 8} ${y}h5.5M${x + 2.5} ${y}h5.5M${x} ${y - 8}v5.5M${x} ${y + 2.5}v5.5`;
   return (
     <g fill="none">
-      <path d={d} stroke={CASING} stroke-width="5" stroke-linecap="round" stroke-opacity=".7" />
-      <path d={d} stroke={colour} stroke-width="1.9" />
+      <path d={d} stroke={CASING} stroke-width="4.4" stroke-opacity=".75" />
+      <path d={d} stroke={colour} stroke-width="2" />
       {chosen && <circle cx={x} cy={y} r="13" stroke={CASING} stroke-width="5" stroke-opacity=".7" />}
       {chosen && <circle cx={x} cy={y} r="13" stroke={colour} stroke-width="2" />}
     </g>

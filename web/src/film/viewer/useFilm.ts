@@ -25,13 +25,15 @@ export function useFilm(film: FilmPage, opening: Opening): ViewControl {
 export const scaleOf = (film: FilmPage): MmPerPx | null =>
   film.scale.in_use?.value == null || !film.scale.settled ? null : mmPerPx(film.scale.in_use.value);
 
-/** The words in the corners of a film. A pelvis has both; which is where is what the reader confirmed. */
+/** The words in the corners of a film. A pelvis has both; until a reader has confirmed the letter they carry a question mark. */
 export function cornersOf(
-  film: Pick<FilmPage, "columns_to_left">,
+  film: Pick<FilmPage, "columns_to_left" | "side_letter">,
   view: View | null,
   side: Side,
 ): { left: string | null; right: string | null; open: boolean } {
   if (view !== "ap_pelvis") return { left: sideWords(side), right: null, open: false };
   if (film.columns_to_left === null) return { left: "Side open", right: null, open: true };
-  return film.columns_to_left ? { left: "Right", right: "Left", open: false } : { left: "Left", right: "Right", open: false };
+  const open = film.side_letter === null;
+  const [left, right] = film.columns_to_left ? ["Right", "Left"] : ["Left", "Right"];
+  return { left: open ? `${left}?` : `${left}`, right: open ? `${right}?` : `${right}`, open };
 }

@@ -26,7 +26,7 @@ check: $(STAMP)/app $(STAMP)/dev ## linters and type checkers
 	$(VENV)/bin/codespell src docs tests tools README.md Makefile
 	$(VENV)/bin/mypy
 	$(VENV)/bin/lint-imports
-	$(PY) tools/node.py run types:check
+	$(PY) tools/node.py exec -- tsc --noEmit
 
 $(STAMP)/venv:
 	@bash tools/make_venv.sh $(VENV)
@@ -48,7 +48,7 @@ $(STAMP)/dev: requirements/dev.lock $(STAMP)/run
 	@touch $@
 
 types: $(STAMP)/app ## TypeScript types from the server's schema
-	$(PY) tools/node.py run types
+	$(PY) tools/openapi_types.py web/openapi.json && $(PY) tools/node.py run types
 
 lock: ## lock files without hosts; needs uv
 	bash tools/lock.sh

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from headstock import geometry, images
+from headstock.anatomy import head_surface, osteonecrosis, shape_classes
 from headstock.planning import cup, motion
 
 __all__ = ["TOPICS"]
@@ -34,6 +35,40 @@ _IMAGES: Final[dict[str, Callable[..., Any]]] = {
     "xr_marker": lambda true_mm, image_mm: images.marker_magnification(image_mm, true_mm),
     "xr_marker_offplane": images.marker_size_error_percent,
 }
+_ANATOMY: Final[dict[str, Callable[..., Any]]] = {
+    "on_arco2019_stage": osteonecrosis.arco_2019_stage,
+    "on_counts": osteonecrosis.collapse_percent,
+    "on_jic_collapse": osteonecrosis.jic_collapse_percent,
+    "on_jic_type": osteonecrosis.jic_type,
+    "on_kerboul_counts": osteonecrosis.history_counts,
+    "on_kerboul_grade": osteonecrosis.kerboul_mri_grade,
+    "on_kerboul_radiographic": osteonecrosis.kerboul_radiograph,
+    "on_kerboul_risk": osteonecrosis.kerboul_mri_risk,
+    "on_necrotic_index": osteonecrosis.koo_kim_index,
+    "on_steinberg_IV_depression": osteonecrosis.steinberg_depression,
+    "on_steinberg_extent": osteonecrosis.steinberg_extent,
+    "res_benchmark": head_surface.revision_benchmark_percent,
+    "res_cyst_test": head_surface.cyst_failure_p,
+    "res_fracture": head_surface.fracture_percent,
+    "res_fracture_rr": head_surface.relative_risk,
+    "res_ion": head_surface.ion_nmol_per_L,
+    "res_ion_flag": head_surface.ion_flag,
+    "res_neck_narrowing": head_surface.neck_narrowing_percent,
+    "res_sari": head_surface.sari_points,
+    "xr_canal_flare": shape_classes.canal_flare_class,
+    "xr_crowe": shape_classes.crowe_subluxation_percent,
+    "xr_crowe_class": shape_classes.crowe_class,
+    "xr_dorr_cortical_index": shape_classes.dorr_type_of_cortical_index,
+    "xr_dorr_ratio": shape_classes.dorr_type,
+    "xr_extrusion_index": shape_classes.extrusion_index_percent,
+    "xr_hip_centre": shape_classes.expected_hip_centre_mm,
+    "xr_lce": shape_classes.centre_edge_class,
+    "xr_lld": shape_classes.leg_length_difference_from_image_mm,
+    "xr_mpfa_rotation": shape_classes.mpfa_change_deg,
+    "xr_nsa_projection": shape_classes.projected_neck_shaft_angle_deg,
+    "xr_offset_ap_pelvis_bias": shape_classes.offset_bias_percent,
+    "xr_offset_projection": shape_classes.projected_offset_mm,
+}
 _PLANNING: Final[dict[str, Callable[..., Any]]] = {
     "cup_ellipse_version": cup.ellipse_version_deg,
     "cup_lewinnek": lambda ri_deg, ra_deg: cup.lewinnek_zone(ri_deg, ra_deg),
@@ -48,4 +83,4 @@ _PLANNING: Final[dict[str, Callable[..., Any]]] = {
     "rom_limit": _motion,
     "rom_oscillation": motion.oscillation_deg,
 }
-TOPICS: Final[dict[str, Callable[..., Any]]] = {**_GEOMETRY, **_IMAGES, **_PLANNING}
+TOPICS: Final[dict[str, Callable[..., Any]]] = {**_ANATOMY, **_GEOMETRY, **_IMAGES, **_PLANNING}

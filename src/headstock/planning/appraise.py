@@ -165,7 +165,8 @@ def appraise(
     neighbours = {"femoral": family.neighbours(placement.size)}
     if placement.cup is not None:
         neighbours["cup"] = catalogue.cup_families[placement.cup.family].neighbours(placement.cup.size)
-    ends = reserve(prepared, prepared.nominal(), component, family.level, places, limits)
+    nominal = prepared.nominal()
+    ends = reserve(prepared, nominal, component, family.level, places, limits, placement.neck_length_mm)
     left = levels_left(prepared, component, places)
     reference = None
     if placement.cup is not None:
@@ -425,7 +426,12 @@ class _Lines:
     def reserve_line(self, ends: Reserve) -> AppraisalLine:
         limit = self.limits.bound("reserve_mm", self.level)
         value = ends.longer.leg_mm
-        parts = {"longer": ends.longer.leg_mm, "shorter": ends.shorter.leg_mm}
+        parts = {
+            "longer": ends.longer.leg_mm,
+            "shorter": ends.shorter.leg_mm,
+            "longer_neck": ends.longer.neck_mm,
+            "shorter_neck": ends.shorter.neck_mm,
+        }
         if ends.longer.reshape_mm is not None:
             parts["reshape"] = ends.longer.reshape_mm
         words = f"longer until {ends.longer.stopped_by}; shorter until {ends.shorter.stopped_by}"

@@ -244,17 +244,16 @@ def _finding(entries: Sequence[LevelComparison], start: Measured) -> str:
 
 
 def _stands(entry: LevelComparison) -> bool | None:
-    """True: the seat stands on sound bone for sure; None: not sure; False: it does not."""
+    """True: the seat stands on sound bone for sure; None: on the reading, not in every draw; False: it does not."""
     assert entry.appraisal is not None
     line = entry.appraisal.line("seat_on_sound_bone_percent")
     if not line.measured.known:
         return None
     if line.state is State.NO_LIMIT:
         low = line.measured.low if line.measured.low is not None else line.measured.number
-        if low >= _WHOLE_PERCENT:
-            return True
-        high = line.measured.high if line.measured.high is not None else line.measured.number
-        return None if high >= _WHOLE_PERCENT else False
+        if line.measured.number < _WHOLE_PERCENT:
+            return False
+        return True if low >= _WHOLE_PERCENT else None
     return {State.WITHIN: True, State.NEAR: None, State.OUTSIDE: False}.get(line.state)
 
 

@@ -44,12 +44,17 @@ _NEAR_MM: Final = 4.0  # stops this close to the first one may come first in a d
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReserveEnd:
-    """One end: mm of leg from the planned place (shorter negative), what stops there, and the slide along the axis."""
+    """One end: mm of leg from the planned place (shorter negative), what stops there, and the slide along the axis.
+
+    `neck_mm`: what the family's longest (shortest) neck adds without moving the seat; not part of `leg_mm`.
+    `reshape_mm`: head bone that would stand proud of the seat's edge at the proximal end.
+    """
 
     leg_mm: Measured
     slide_mm: Measured
     stopped_by: str
     stop: str
+    neck_mm: Measured
     reshape_mm: Measured | None = None
 
     def to_json(self) -> dict[str, Any]:
@@ -59,6 +64,7 @@ class ReserveEnd:
             "slide_mm": self.slide_mm.to_json(),
             "stopped_by": self.stopped_by,
             "stop": self.stop,
+            "neck_mm": self.neck_mm.to_json(),
             "reshape_mm": None if self.reshape_mm is None else self.reshape_mm.to_json(),
         }
 
@@ -105,9 +111,15 @@ def reserve_values(
 
 
 def reserve(
-    hip: PreparedHip, nominal: PreparedHip, component: Component, level: CutLevel, places: Places, limits: Limits
+    hip: PreparedHip,
+    nominal: PreparedHip,
+    component: Component,
+    level: CutLevel,
+    places: Places,
+    limits: Limits,
+    neck_length_mm: float,
 ) -> Reserve:
-    """Both ends of the reserve with their intervals; `nominal` is row 0 of `hip`."""
+    """Both ends of the reserve with intervals; `nominal` is row 0 of `hip`, `neck_length_mm` the plan's."""
     needed, is_limit = _needed(limits, level)
     per_mm = _leg_per_slide(hip, places)
     ends = []
@@ -126,6 +138,11 @@ def reserve(
                 measured(slide, "mm", "slide along the component's axis until the first stop"),
                 stop.words,
                 stop.name,
+                measured(
+                    ((max if way > 0 else min)(component.neck_lengths_mm) - neck_length_mm) * per_mm,
+                    "mm",
+                    "longest or shortest neck of the family against the planned one",
+                ),
                 reshape,
             )
         )

@@ -1,0 +1,6 @@
+"""Makes invented_hip.py importable: pytest's importlib mode puts no test folder on the path."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))

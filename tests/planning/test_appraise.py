@@ -1,0 +1,240 @@
+"""An appraisal: intervals, states, reasons for what is missing, and what must not change it."""
+
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from invented_hip import make_hip
+
+import headstock
+from headstock.errors import CatalogueError
+from headstock.frames import Side
+from headstock.implants import Catalogue, CupPlacement, CutLevel, Placement, Pose
+from headstock.planning.appraise import Targets, appraise, point_values
+from headstock.planning.limits import State, parse_limits
+from headstock.planning.prepared import prepare
+
+approx = pytest.approx
+LIMITS = parse_limits(tomllib.loads((Path(headstock.__file__).parent / "desk" / "limits.toml").read_text("utf-8")))
+CATALOGUE = Catalogue.load()
+CUP = CupPlacement("large-head-cup", "4", 0.0, 0.0, 40.0, 15.0)
+EXACT = {"centre": 0, "radius": 0, "angle": 0, "scale": 0, "outline": 0, "rim": 0}
+
+
+def placement(
+    hip, depth=28.0, valgus=3.0, family="mid-head-bowl", size="4", head=46.0, neck=0.0, cup=CUP, lateral=True
+):
+    x, z = hip.ap.from_neck([[depth, 0.0]])[0]
+    side = (0.0, 0.0) if lateral else (None, None)
+    return Placement(family, size, head, neck, Pose(x, z, 36.0 + valgus, *side), cup)
+
+
+HIP = make_hip(draws=2000)
+PREPARED = prepare(HIP)
+FOUND = appraise(PREPARED, placement(HIP), CATALOGUE, LIMITS)
+
+
+def test_every_known_number_has_an_interval_or_says_why_it_has_none():
+    for line in FOUND.lines:
+        if line.measured.kind == "measured":
+            assert line.measured.low <= line.measured.value <= line.measured.high, line.name
+        else:
+            assert line.measured.kind in ("by_family", "by_definition", "counted", "missing"), line.name
+
+
+def test_point_values_are_row_zero_of_the_appraisal():
+    values = point_values(PREPARED, placement(HIP), CATALOGUE, LIMITS)
+    for line in FOUND.lines:
+        if line.name in values and line.measured.known:
+            assert values[line.name] == approx(line.measured.value, abs=1e-6), line.name
+    assert values["reserve_longer_mm"] == approx(FOUND.reserve.longer.leg_mm.number, abs=1e-6)
+
+
+def test_the_other_side_of_the_body_changes_nothing():
+    other = appraise(make_hip(draws=2000, side=Side.LEFT), placement(HIP), CATALOGUE, LIMITS)
+    for mine, theirs in zip(FOUND.lines, other.lines, strict=True):
+        assert mine.measured.value == theirs.measured.value
+        assert mine.measured.low == theirs.measured.low
+
+
+def test_the_same_seed_gives_the_same_intervals_and_another_only_nearly():
+    again = appraise(prepare(HIP), placement(HIP), CATALOGUE, LIMITS)
+    other = appraise(prepare(HIP, seed=9), placement(HIP), CATALOGUE, LIMITS, seed=9)
+    wall, same, near = (a.line("least_wall_mm").measured for a in (FOUND, again, other))
+    assert (wall.low, wall.high) == (same.low, same.high)
+    assert (wall.low, wall.high) != (near.low, near.high)
+    assert near.low == approx(wall.low, abs=0.25)
+
+
+@pytest.mark.parametrize(
+    ("name", "sds", "expected"),
+    [
+        # One source of error at a time; the sd that first-order propagation gives for each.
+        ("valgus_to_neck_deg", {"angle": 1.5}, 1.5),
+        ("cut_depth_mm", {"radius": 0.5}, 0.5),
+        ("least_wall_mm", {"outline": 0.6}, 0.6),
+        # The scale carries every length from the head centre: 28 - R along the neck stays on the film, times the scale.
+        ("leg_length_remaining_mm", {"scale": 0.02}, None),
+    ],
+)
+def test_intervals_agree_with_first_order_propagation(name, sds, expected):
+    hip = make_hip(draws=4000, lateral=False, sds=EXACT | sds)
+    where = placement(hip, lateral=False)
+    found = appraise(hip, where, CATALOGUE, LIMITS).line(name).measured
+    if expected is None:
+        component = CATALOGUE.component(where)
+        # remaining = now·r + (origin·r + height·axis)·up - centre; d/dr = now + origin_z
+        assert component.level is CutLevel.MID_HEAD
+        expected = 0.02 * abs(-6.0 + where.pose.z_mm)
+    half = 0.5 * (found.high - found.low)
+    # 4000 draws know a 95 % half width to about 2 %.
+    assert half == approx(1.96 * expected, rel=0.06)
+
+
+def test_the_leg_line_splits_into_now_femur_and_cup():
+    line = FOUND.line("leg_length_remaining_mm")
+    assert sum(part.number for part in line.parts.values()) == approx(line.measured.number)
+    assert set(line.parts) == {"now", "femur", "cup"}
+
+
+def test_the_limit_lies_on_what_remains_never_on_the_change():
+    assert FOUND.line("leg_length_change_mm").limit is None
+    assert FOUND.line("offset_change_mm").limit is None
+    assert FOUND.line("leg_length_remaining_mm").limit is not None
+
+
+def test_a_target_moves_the_limit_not_the_value():
+    aimed = appraise(PREPARED, placement(HIP), CATALOGUE, LIMITS, Targets(leg_length_difference_mm=-6.0))
+    line, plain = aimed.line("leg_length_remaining_mm"), FOUND.line("leg_length_remaining_mm")
+    assert line.measured.number == plain.measured.number
+    assert (line.limit.low, line.limit.high) == (-11.0, -1.0)
+    assert plain.state in (State.NEAR, State.OUTSIDE)
+    assert line.state is State.WITHIN
+
+
+def test_a_limit_that_a_hospital_sets_is_compared_and_an_unset_one_is_not():
+    line = FOUND.line("least_wall_mm")
+    assert line.state is State.NO_LIMIT
+    strict = LIMITS.edited("least_wall_mm", "surgeon 1", "department rule", low=4.0)
+    changed = appraise(PREPARED, placement(HIP), CATALOGUE, strict).line("least_wall_mm")
+    low, high = changed.measured.low, changed.measured.high
+    assert changed.state is (State.WITHIN if low >= 4.0 else State.NEAR if high >= 4.0 else State.OUTSIDE)
+    assert changed.limit.edited_by == "surgeon 1"
+
+
+def test_the_least_wall_says_where_it_is():
+    assert FOUND.line("least_wall_mm").where.endswith("mm below the cut")
+
+
+def test_lewinnek_is_a_reference_and_no_state():
+    assert "a reference" in FOUND.cup_reference
+    assert FOUND.line("cup_inclination_deg").state is State.NO_LIMIT
+
+
+def test_sizes_come_with_their_neighbours():
+    assert FOUND.neighbours == {"femoral": ("3", "5"), "cup": ("3", "5")}
+
+
+def test_without_a_lateral_film_its_lines_say_so_and_the_rest_stands():
+    hip = make_hip(lateral=False)
+    found = appraise(hip, placement(hip, lateral=False), CATALOGUE, LIMITS)
+    assert "lateral film" in found.line("anterior_to_neck_deg").measured.reason
+    assert found.line("lesion_left_cm3").state is State.NOT_KNOWN
+    assert "AP film alone" in found.line("seat_on_sound_bone_percent").measured.source
+    assert found.line("least_wall_mm").measured.known
+
+
+def test_without_a_lesion_nothing_is_left_and_the_reason_is_given():
+    found = appraise(make_hip(lesion=False), placement(HIP), CATALOGUE, LIMITS)
+    for name in ("lesion_left_percent", "lesion_left_cm3", "lesion_share_of_head_percent", "sound_bone_start_mm"):
+        assert found.line(name).state is State.NOT_KNOWN
+        assert "No dead bone is outlined" in found.line(name).measured.reason
+    assert found.line("seat_on_sound_bone_percent").measured.number == approx(100.0)
+
+
+def test_without_the_other_side_only_the_change_is_known():
+    found = appraise(make_hip(pelvis=False), placement(HIP), CATALOGUE, LIMITS)
+    assert found.line("leg_length_change_mm").measured.known
+    for name in ("leg_length_remaining_mm", "offset_remaining_mm", "cup_cover_percent"):
+        assert found.line(name).state is State.NOT_KNOWN, name
+    assert "Place the teardrops" in found.line("leg_length_remaining_mm").measured.reason
+
+
+def test_without_a_shaft_motion_and_what_is_left_are_not_known():
+    found = appraise(make_hip(shaft=False), placement(HIP), CATALOGUE, LIMITS)
+    for name in ("flexion_deg", "axis_to_shaft_deg", "neck_left_for_revision_mm", "levels_left_for_revision"):
+        assert found.line(name).state is State.NOT_KNOWN, name
+        assert "shaft" in found.line(name).measured.reason
+    assert found.levels_left is None
+
+
+def test_without_a_cup_motion_waits_for_one():
+    found = appraise(PREPARED, placement(HIP, cup=None), CATALOGUE, LIMITS)
+    assert "No cup" in found.line("flexion_deg").measured.reason
+    assert found.line("leg_length_remaining_mm").measured.known
+    assert found.cup_reference is None
+
+
+def test_a_line_without_meaning_at_a_level_says_that_it_does_not_apply():
+    assert FOUND.line("tail_to_shaft_deg").state is State.DOES_NOT_APPLY
+    low = placement(HIP, 60.0, 0.0, "standard-stem", "4", 38.0, 0.0, CupPlacement("lined-cup", "4", 0, 0, 40, 15))
+    assert appraise(PREPARED, low, CATALOGUE, LIMITS).line("notch_distance_mm").state is State.DOES_NOT_APPLY
+
+
+def test_a_deeper_seat_leaves_fewer_levels_for_later():
+    assert FOUND.levels_left == (CutLevel.HIGH_NECK, CutLevel.LOW_NECK)
+    low = placement(HIP, 60.0, 0.0, "standard-stem", "4", 38.0, 0.0, None)
+    assert appraise(PREPARED, low, CATALOGUE, LIMITS).levels_left == ()
+
+
+def test_reserve_ends_where_the_level_ends_and_says_so():
+    reserve = FOUND.reserve
+    assert reserve.longer.leg_mm.number > 0 > reserve.shorter.leg_mm.number
+    assert reserve.longer.stopped_by == "the cut leaves this level"
+    # The level begins at half the head height; the slide runs 3 degrees off the neck axis.
+    depth, height = FOUND.line("cut_depth_mm").measured.number, PREPARED.ap.head_height[0]
+    expected = (depth - height / 2) / np.cos(np.radians(3.0))
+    assert reserve.longer.slide_mm.number == approx(expected, abs=0.02)
+    assert reserve.longer.leg_mm.number == approx(expected * np.sin(np.radians(39.0)), abs=0.02)
+
+
+def test_the_wall_ends_the_reserve_at_its_limit_once_one_is_set():
+    here = FOUND.line("least_wall_mm").measured.number
+    strict = LIMITS.edited("least_wall_mm", "surgeon 1", "rule", low=here - 0.4)
+    end = appraise(PREPARED, placement(HIP), CATALOGUE, strict).reserve.shorter
+    assert end.stopped_by == "the least wall reaches its limit"
+    there = placement(HIP)
+    axis = np.array([np.cos(np.radians(39.0)), np.sin(np.radians(39.0))])
+    x, z = np.array([there.pose.x_mm, there.pose.z_mm]) + end.slide_mm.number * axis
+    moved = replace(there, pose=replace(there.pose, x_mm=x, z_mm=z))
+    assert point_values(PREPARED, moved, CATALOGUE, strict)["least_wall_mm"] == approx(here - 0.4, abs=0.05)
+
+
+def test_reserve_draws_agree_with_solving_each_draw():
+    strict = LIMITS.edited("least_wall_mm", "surgeon 1", "rule", low=3.0)
+    hip = make_hip(draws=60, sds=EXACT | {"outline": 0.4}, lateral=False)
+    where = placement(hip, lateral=False)
+    prepared = prepare(hip)
+    end = appraise(prepared, where, CATALOGUE, strict).reserve.shorter
+    solved = []
+    for row in range(1, 16):
+        # A draw of the outline is the reading with its limit moved by as much.
+        shifted = strict.edited("least_wall_mm", "s", "r", low=3.0 - float(prepared.ap.outline_error[row]))
+        solved.append(point_values(prepared, where, CATALOGUE, shifted)["reserve_shorter_mm"])
+    # One Newton step from the reading's end: a tenth of a mm.
+    assert end.leg_mm.draws[:15] == approx(np.array(solved), abs=0.15)
+
+
+def test_parts_that_do_not_exist_together_are_refused():
+    with pytest.raises(CatalogueError, match="no head of 45 mm"):
+        appraise(PREPARED, placement(HIP, head=45.0), CATALOGUE, LIMITS)
+
+
+def test_json_holds_every_line_with_value_and_interval():
+    import json
+
+    text = json.loads(json.dumps(FOUND.to_json()))
+    assert {line["name"] for line in text["lines"]} == {line.name for line in FOUND.lines}
+    assert text["reserve"]["longer"]["leg_mm"]["low"] is not None

@@ -51,6 +51,15 @@ def test_the_neck_frame_counts_depth_from_the_pole_and_medial_positive() -> None
     assert np.allclose(view.to_neck(marks)[0], st)
 
 
+def test_an_outline_is_brought_to_each_draws_scale() -> None:
+    view = film_hip(drawn_pelvis(), PlainScale(0.2, 0.01)).ap
+    far = np.array([DRAWN_MM["shaft_distal"], DRAWN_MM["neck_axis_point"]])
+    apart = np.linalg.norm(np.diff(view.to_neck(far), axis=1)[:, 0], axis=1)
+    assert np.allclose(apart / apart[0], view.scale_ratio)
+    assert view.scale_ratio[0] == 1.0
+    assert np.std(view.scale_ratio) == pytest.approx(0.05, rel=0.1)
+
+
 def test_the_lateral_neck_frame_counts_anterior_positive() -> None:
     hip = film_hip(drawn_pelvis(), SCALE, lateral(), SCALE)
     assert hip.lateral is not None

@@ -8,10 +8,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from headstock.anatomy import LANDMARKS, MEASURES, Reading, View, measure, needed_by, pelvis_warnings
+from headstock.anatomy import (
+    LANDMARKS,
+    MEASURES,
+    Reading,
+    View,
+    draw_reading,
+    measure,
+    needed_by,
+    pelvis_warnings,
+)
 from headstock.anatomy.formulas import FORMULAS
 from headstock.errors import CalibrationError, FrameError, TooFewError
 from headstock.frames import Side
+from headstock.images.scale import scale_from_ball
 
 from .hips import DRAWN_MM, PlainScale, drawn_pelvis, perfect_reading, truth_of
 
@@ -175,6 +185,24 @@ def test_the_same_seed_gives_the_same_interval_and_another_point_leaves_it_alone
     one, two = measure(base, SCALE), measure(fewer, SCALE)
     assert one["right.femoral_offset_mm"].to_json() == two["right.femoral_offset_mm"].to_json()
     assert measure(base, SCALE, seed=2)["right.femoral_offset_mm"].low != one["right.femoral_offset_mm"].low
+
+
+def test_the_marker_errs_independently_of_the_readers_hand_on_each_film() -> None:
+    drawn = draw_reading(drawn_pelvis(), PlainScale(0.2, 0.01), n_draws=4000)
+    other = draw_reading(lateral(), PlainScale(0.2, 0.01), n_draws=4000)
+    assert drawn.mm_per_px is not None
+    assert other.mm_per_px is not None
+    hands = [*drawn.radii.values(), *(p[:, i] for p in drawn.points.values() for i in (0, 1)), other.mm_per_px]
+    for hand in hands:
+        # 4000 draws: the correlation of independent numbers has an sd of 0.016.
+        assert abs(np.corrcoef(drawn.mm_per_px[1:], hand[1:])[0, 1]) < 0.07
+
+
+def test_the_scale_of_the_images_room_is_taken_as_it_is() -> None:
+    ball = scale_from_ball(118.7, 0.1, 25.0, 960.0, 15.0)
+    found = measure(drawn_pelvis(), ball, only=["head_diameter_mm"])["right.head_diameter_mm"]
+    assert found.number == pytest.approx(240.0 * ball.mm_per_px)
+    assert ball.source in found.source
 
 
 def test_a_missing_measure_names_every_point_it_lacks() -> None:

@@ -15,6 +15,7 @@ from headstock.anatomy.osteonecrosis import (
     jic_history,
     stages,
     steinberg,
+    type_from_film,
     type_of_signs,
     usual_course,
 )
@@ -96,6 +97,17 @@ def test_the_type_keeps_where_it_was_read() -> None:
     assert type_of_signs(RawSigns(weight_bearing_share=0.5)) is None
     said = [h.words for h in jic_history("C1")]
     assert any(w.startswith("36.6 % collapsed within 5 years (Kuroda") for w in said)
+
+
+def test_a_measured_share_gives_a_type_and_the_types_its_interval_reaches() -> None:
+    found = type_from_film(Measured(0.8, "1", "test", 0.6, 1.1))
+    assert found is not None
+    assert found[0].words == "C1 (read on film)"
+    assert found[1] == ("B", "C2")
+    past = type_from_film(Measured(1.2, "1", "test", 1.1, 1.3))
+    assert past is not None
+    assert (past[0].type, past[1]) == ("C2", ())
+    assert type_from_film(Measured(None, "1", "t", kind="missing", reason="x")) is None
 
 
 @pytest.mark.parametrize(

@@ -30,6 +30,7 @@ from headstock.anatomy.osteonecrosis import (
     combined_angle_classes,
     jic_history,
     stages,
+    type_from_film,
     type_of_signs,
     usual_course,
 )
@@ -96,6 +97,7 @@ __all__ = [
     "simulate_coverage",
     "split_key",
     "stages",
+    "type_from_film",
     "type_of_signs",
     "usual_course",
     "within_reader",

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from headstock.anatomy.drawn import FilmScale, draw_reading
-from headstock.anatomy.landmarks import CIRCLES, split_key
 from headstock.anatomy.measures import MEASURES, measure
 from headstock.anatomy.reading import Reading
 from headstock.errors import TooFewError
@@ -152,11 +151,8 @@ def _clicked(film: TrueFilm, seed: int, factor: float) -> Reading:
         )
         for name, c in truth.circles.items()
     }
-    points = {}
-    for name, p in truth.points.items():
-        circle = name.replace("head_centre", "head")
-        # A head centre that only repeats its circle moves with it.
-        if circle in circles and split_key(circle)[1] in CIRCLES:
-            continue
-        points[name] = (moved(p[0], drawn.points[name][1, 0]), moved(p[1], drawn.points[name][1, 1]))
+    points = {
+        name: (moved(p[0], drawn.points[name][1, 0]), moved(p[1], drawn.points[name][1, 1]))
+        for name, p in truth.points.items()
+    }
     return replace(truth, points=points, circles=circles)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from headstock.anatomy.filmhip import FilmHip, FilmView
 from headstock.errors import TooFewError
-from headstock.geometry import area_mm2, centroid, crossings, resample
+from headstock.geometry import area_mm2, centroid, resample
 from headstock.measured import Measured, measured, missing
 from headstock.units import Unit
 
@@ -159,12 +159,13 @@ def _widths(view: FilmView, seed: int) -> Floats:
     for rim in _drawn_rims(view, seed):
         s = 1.0 - np.einsum("bkj,bj->bk", rim, view.neck_axis) / view.head_radius_mm[:, None]
         t = np.einsum("bkj,bj->bk", rim, view.across) / view.head_radius_mm[:, None]
-        st = np.stack([s, t], axis=-1)[:, None]
-        origin = np.stack([depth, np.zeros_like(depth)], axis=-1)[None]
-        met = crossings(st, origin, np.array([0.0, 1.0]))
-        met = np.clip(met, -half[None, :, None], half[None, :, None])
-        pairs = met.shape[-1] // 2 * 2
-        width += np.nansum(met[..., 1:pairs:2] - met[..., 0:pairs:2], axis=-1)
+        s_next, t_next = np.roll(s, -1, axis=1), np.roll(t, -1, axis=1)
+        step = np.where(s_next == s, 1.0, s_next - s)
+        for k in range(_DISCS):
+            # Rims cross a depth alternately going down and coming up: the signed sum of where is the width.
+            crossed = (s_next >= depth[k]).astype(np.float64) - (s >= depth[k])
+            at = np.clip(t + (depth[k] - s) / step * (t_next - t), -half[k], half[k])
+            width[:, k] += np.abs(np.sum(crossed * at, axis=1))
     return np.minimum(width, 2.0 * half)
 
 

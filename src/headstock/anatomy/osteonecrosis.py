@@ -39,6 +39,7 @@ __all__ = [
     "steinberg",
     "steinberg_depression",
     "steinberg_extent",
+    "type_from_film",
     "type_of_signs",
     "usual_course",
 ]
@@ -338,6 +339,27 @@ def type_of_signs(signs: RawSigns) -> JicType | None:
     table = BANDS["jic_share"]
     name = jic_type(signs.weight_bearing_share, signs.past_acetabular_edge)
     return JicType(name, signs.modality, table.source, table.status)
+
+
+def type_from_film(weight_bearing_share: Measured) -> tuple[JicType, tuple[str, ...]] | None:
+    """The type of a measured share on a film, and the other types its interval reaches; None when it is missing.
+
+    A share above 1 runs past the outer edge of the socket.
+    """
+    if weight_bearing_share.value is None:
+        return None
+    order = ("A", "B", "C1", "C2")
+
+    def of(share: float) -> str:
+        return jic_type(max(share, 0.0), share > 1.0)
+
+    value = weight_bearing_share.value
+    low = value if weight_bearing_share.low is None else weight_bearing_share.low
+    high = value if weight_bearing_share.high is None else weight_bearing_share.high
+    table = BANDS["jic_share"]
+    name = of(value)
+    reached = order[order.index(of(low)) : order.index(of(high)) + 1]
+    return JicType(name, "film", table.source, table.status), tuple(t for t in reached if t != name)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import asdict
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
@@ -200,3 +201,419 @@ def hips(find: str = "", data: Data = None, today: Today = None, as_json: Json =
         return "\n".join(lines)
 
     _out(page, as_json, text)
+
+
+# ---- one film ------------------------------------------------------------------------------------------------
+
+
+def _is_file(film: str) -> bool:
+    return (
+        Path(film).suffix.lower() in (".dcm", ".dicom", ".jpg", ".jpeg", ".png", ".tif", ".tiff") or Path(film).exists()
+    )
+
+
+@film_app.command("show")
+def film_show(film: str, data: Data = None, hip: str | None = None, today: Today = None, as_json: Json = False) -> None:
+    """What a film says of itself: FILM is a file, or a film's id in the record."""
+    from headstock.desk import loose
+    from headstock.desk.films import film_page
+
+    if _is_file(film):
+        page = loose.show(Path(film))
+        _out(page, as_json, lambda: "\n".join(f"{name:22} {text}" for name, text in page["header"].items()))
+        return
+    with _desk(data) as desk:
+        shown = film_page(desk, film, hip, today=_clock(today)().date())
+        _out(
+            shown,
+            as_json,
+            lambda: "\n".join([shown.card.words, *(f"{x.name:22} {x.text}" for x in shown.header), shown.scale.says]),
+        )
+
+
+@film_app.command("scale")
+def film_scale(
+    film: str,
+    data: Data = None,
+    ball: Annotated[str | None, typer.Option(help="A point on the marker ball: COLUMN,ROW.")] = None,
+    circle: Annotated[str | None, typer.Option(help="The ball's circle, when known: COLUMN,ROW,RADIUS.")] = None,
+    marker_mm: Annotated[float | None, typer.Option(help="The ball's diameter, mm.")] = None,
+    magnification: Annotated[float | None, typer.Option(help="Magnification at the hip, 1.15 for 115 %.")] = None,
+    header: Annotated[bool, typer.Option(help="Use the header's distances.")] = False,
+    none: Annotated[bool, typer.Option("--none", help="Go on with angles and ratios only.")] = False,
+    settle: Annotated[bool, typer.Option(help="Use it although other sources contradict it.")] = False,
+    why: str = "",
+    hip: str | None = None,
+    today: Today = None,
+    who: Who = None,
+    as_json: Json = False,
+) -> None:
+    """Give a film its scale; without options, show every source side by side. FILM is a film's id, or a file."""
+    from headstock.desk import loose
+    from headstock.desk.desk import reader
+    from headstock.desk.films import film_page, set_scale
+    from headstock.desk.pages import ScaleIn, SnapIn
+    from headstock.desk.snapping import snap
+
+    if _is_file(film):
+        found = loose.scale(Path(film), ball=_numbers(ball, 2), circle=_numbers(circle, 3), marker_mm=marker_mm)
+        _out(found, as_json, lambda: "\n".join(row["words"] for row in found["choices"]))
+        return
+    with _desk(data) as desk:
+        now = _clock(today)()
+        if not any((ball, circle, magnification, header, none)):
+            page = film_page(desk, film, hip, today=now.date())
+        else:
+            given: ScaleIn
+            if ball or circle:
+                found_circle, sd = _numbers(circle, 3), None
+                if ball and not circle:
+                    snapped = snap(desk, film, SnapIn(what="ball", side="right", clicks=[_numbers(ball, 2)]))  # type: ignore[list-item]
+                    if snapped.circle is None or not snapped.found:
+                        raise HeadstockError(snapped.ask or snapped.says)
+                    found_circle, sd = snapped.circle, snapped.circle_sd_px
+                given = ScaleIn(
+                    kind="ball",
+                    circle=found_circle,  # type: ignore[arg-type]  # three numbers, counted above
+                    circle_sd_px=sd,
+                    diameter_mm=marker_mm,
+                    settle=settle,
+                    why=why,
+                )
+            elif magnification is not None:
+                given = ScaleIn(kind="typed_magnification", magnification=magnification, settle=settle, why=why)
+            else:
+                given = ScaleIn(kind="detector_and_distance" if header else "none", settle=settle, why=why)
+            page = set_scale(desk, film, given, hip, who=who or reader(desk), now=now)
+        _out(page.scale, as_json, lambda: "\n".join([page.scale.says, *(f"  {c.words}" for c in page.scale.choices)]))
+
+
+@film_app.command("side")
+def film_side(
+    film: str,
+    seen: Annotated[str, typer.Argument(help="What the letter on the film says: left, right, both, none.")],
+    columns_to_left: Annotated[
+        bool | None,
+        typer.Option("--right-on-left/--right-on-right", help="Where the patient's right lies in the picture."),
+    ] = None,
+    view: Annotated[str | None, typer.Option(help="ap_pelvis, ap_hip or lateral_hip.")] = None,
+    data: Data = None,
+    hip: str | None = None,
+    today: Today = None,
+    who: Who = None,
+    as_json: Json = False,
+) -> None:
+    """Confirm the side letter as you see it on the film."""
+    from headstock.desk.desk import reader
+    from headstock.desk.films import confirm_side
+    from headstock.desk.pages import SideLetterIn
+
+    with _desk(data) as desk:
+        given = SideLetterIn(seen=seen, columns_to_left=columns_to_left, view=view)  # type: ignore[arg-type]
+        page = confirm_side(desk, film, given, hip, who=who or reader(desk), now=_clock(today)())
+        _out(
+            page,
+            as_json,
+            lambda: "\n".join(f"{row.place}: {row.says} ({row.read_by})" for row in page.side_evidence),
+        )
+
+
+@film_app.command("read")
+def film_read(
+    film: str,
+    landmarks: Annotated[Path, typer.Option(help="Landmark file, as `Reading.to_json` writes it.")],
+    marker_mm: Annotated[float | None, typer.Option(help="Diameter of the marker ball, mm (file only).")] = None,
+    hip: Annotated[str | None, typer.Option(help="The hip this film is read for (record only).")] = None,
+    data: Data = None,
+    today: Today = None,
+    who: Who = None,
+    as_json: Json = False,
+) -> None:
+    """Measure a film from landmarks. A film of the record keeps the reading; a file needs no record."""
+    from headstock.desk import loose
+
+    try:
+        text = landmarks.read_bytes()
+    except OSError:
+        raise RecordError(f"The landmark file “{landmarks.name}” cannot be read. Check the path.") from None
+    if _is_file(film):
+        found = loose.read(Path(film), text, marker_mm=marker_mm)
+    else:
+        from headstock.desk.desk import reader
+
+        with _desk(data) as desk:
+            found = loose.keep(desk, film, hip, text, who=who or reader(desk), now=_clock(today)())
+    _out(found, as_json, lambda: _measures_text(found))
+
+
+def _measures_text(found: dict[str, Any]) -> str:
+    lines = []
+    for name, one in found["measures"].items():
+        if one["value"] is not None:
+            ends = "" if one["low"] is None else f"  ({one['low']:.2f} to {one['high']:.2f})"
+            lines.append(f"{name:45} {one['value']:9.2f} {one['unit']}{ends}")
+    return "\n".join([*lines, *found["warnings"]])
+
+
+def _numbers(text: str | None, count: int) -> tuple[float, ...] | None:
+    """COLUMN,ROW as numbers."""
+    if text is None:
+        return None
+    try:
+        numbers = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        numbers = ()
+    if len(numbers) != count:
+        raise RecordError(f"“{text}” must be {count} numbers with commas between, in pixels.")
+    return numbers
+
+
+# ---- comparison, placement, signature ------------------------------------------------------------------------
+
+
+@app.command()
+def compare(
+    hip: str,
+    choose: Annotated[
+        str | None, typer.Option(help="Choose this level: head_surface, mid_head, high_neck, low_neck.")
+    ] = None,
+    data: Data = None,
+    today: Today = None,
+    who: Who = None,
+    as_json: Json = False,
+) -> None:
+    """Compare the cut levels of a hip; with --choose, choose one."""
+    from headstock.desk import compare as desk_compare
+    from headstock.desk.desk import reader
+
+    with _desk(data) as desk:
+        now = _clock(today)()
+        if choose is not None:
+            page = desk_compare.choose(desk, hip, _level(choose), who=who or reader(desk), now=now)
+        else:
+            page = desk_compare.comparison(desk, hip, today=now.date())
+
+    def text() -> str:
+        lines = [page.finding, *([page.first] if page.first else [])]
+        for level in page.levels:
+            counts = ", ".join(f"{count} {state.replace('_', ' ')}" for state, count in level.counts.items() if count)
+            lines.append(
+                f"\n{level.title}: {level.family_words}{' (chosen)' if level.placement.level == page.chosen else ''}"
+            )
+            lines.append(f"  {counts}. {level.binding or ''}")
+            lines += [f"  {_line_text(line)}" for line in level.lines if line.number.key in page.rows]
+        lines += [f"\n{row.name}: {row.text}" for row in page.left_out]
+        lines += ["", *(f"Caution: {caution.text} ({caution.source})" for caution in page.cautions), page.scale_words]
+        return "\n".join(lines)
+
+    _out(page, as_json, text)
+
+
+def _line_text(line: Any) -> str:
+    number = line.number
+    if line.text is not None:
+        return f"{number.label:38} {line.text}"
+    if number.value is None:
+        return f"{number.label:38} not known: {number.reason}"
+    ends = "by " + number.kind.removeprefix("by_") if number.low is None else f"{number.low:.2f} to {number.high:.2f}"
+    state = (
+        ""
+        if line.limit is None or line.limit.state == "none"
+        else f"  {line.limit.state.replace('_', ' ')} ({line.limit.words})"
+    )
+    return f"{number.label:38} {number.value:9.2f} {number.unit:4} {ends}{state}"
+
+
+def _level(text: str) -> str:
+    from headstock.implants import CutLevel
+
+    if text not in set(CutLevel):
+        raise RecordError(f"“{text}” is no cut level. They are {', '.join(CutLevel)}.")
+    return text
+
+
+@app.command()
+def place(
+    hip: str,
+    placement: Annotated[
+        Path | None, typer.Option(help="A placement as JSON; without it the best of the chosen level.")
+    ] = None,
+    level: Annotated[str | None, typer.Option(help="Best placement of this level.")] = None,
+    size: str | None = None,
+    family: str | None = None,
+    leg_mm: Annotated[
+        float | None, typer.Option(help="Difference of leg length aimed for, operated minus other, mm.")
+    ] = None,
+    offset_mm: Annotated[float | None, typer.Option(help="Difference of offset aimed for, mm.")] = None,
+    show: Annotated[bool, typer.Option(help="Only show; keep nothing.")] = False,
+    data: Data = None,
+    today: Today = None,
+    who: Who = None,
+    as_json: Json = False,
+) -> None:
+    """Place a component on a hip and keep it."""
+    from headstock.desk import place as desk_place
+    from headstock.desk.desk import reader
+    from headstock.desk.pages import PlacementIn, PlacementSave, TargetIn
+
+    with _desk(data) as desk:
+        now, by = _clock(today)(), who or reader(desk)
+        if leg_mm is not None or offset_mm is not None:
+            desk_place.set_target(
+                desk, hip, TargetIn(leg_mm=leg_mm or 0.0, offset_mm=offset_mm or 0.0), who=by, now=now
+            )
+        if level is not None or size is not None or family is not None:
+            chosen = level or desk_place.placement_page(desk, hip, today=now.date()).appraisal.placement.level
+            page = desk_place.best_again(desk, hip, _level(chosen), family=family, size=size, who=by, now=now)
+        else:
+            page = desk_place.placement_page(desk, hip, today=now.date())
+        if not show and level is None and size is None and family is None:
+            given = page.appraisal.placement
+            if placement is not None:
+                try:
+                    plain = json.loads(placement.read_bytes())
+                    given = PlacementIn.model_validate(plain.get("appraisal", {}).get("placement", plain))
+                except (OSError, ValueError, AttributeError):
+                    raise RecordError(
+                        f"The placement file “{placement.name}” cannot be read. `place HIP --show --json` writes one."
+                    ) from None
+            save = PlacementSave(placement=given, base_step=page.step, what="placed on the command line")
+            page = desk_place.keep_placement(desk, hip, save, who=by, now=now)
+        _out(
+            page,
+            as_json,
+            lambda: "\n".join(
+                [
+                    f"{page.appraisal.title}: {page.appraisal.family_words}",
+                    *(f"  {_line_text(x)}" for x in page.appraisal.lines),
+                ]
+            ),
+        )
+
+
+@app.command()
+def sign(
+    hip: str,
+    signer: Annotated[str, typer.Option(help="Who signs.")],
+    side: Annotated[str, typer.Option(help="The side, typed by hand: left or right.")],
+    operation: Annotated[str, typer.Option(help="Day of the operation, YYYY-MM-DD.")],
+    reason: Annotated[
+        list[str] | None, typer.Option(help="Why a limit is overruled: KEY=WORDS; may be repeated.")
+    ] = None,
+    fall_back: Annotated[str | None, typer.Option(help="Deeper cut level to fall back to.")] = None,
+    note: str = "",
+    data: Data = None,
+    today: Today = None,
+    as_json: Json = False,
+) -> None:
+    """Sign the placement of a hip as it stands."""
+    from headstock.desk import sign as desk_sign
+    from headstock.desk.pages import SignIn
+
+    try:
+        day = date.fromisoformat(operation)
+    except ValueError:
+        raise RecordError(f"“{operation}” is no day. Write it as YYYY-MM-DD.") from None
+    reasons = dict(pair.partition("=")[::2] for pair in reason or [])
+    given = SignIn(
+        signer=signer,
+        side_typed=side,
+        operation_date=day,
+        reasons=reasons,
+        fall_back=None if fall_back is None else _level(fall_back),  # type: ignore[arg-type]
+        note=note,
+    )
+    with _desk(data) as desk:
+        page = desk_sign.sign_plan(desk, hip, given, now=_clock(today)())
+    plan = page.plan
+    assert plan is not None
+    _out(
+        plan,
+        as_json,
+        lambda: f"Signed: {plan.words}, version {plan.version}, plan {plan.plan_id}, hash {plan.hash[:16]}",
+    )
+
+
+@app.command()
+def sheet(
+    what: Annotated[str, typer.Argument(help="A signed plan's id, or a hip's id for its newest plan.")],
+    out: Annotated[Path, typer.Option("--out", "-o", help="PDF to write.")] = Path("theatre-sheet.pdf"),
+    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    draft: Annotated[bool, typer.Option(help="The placement as it stands, DRAFT across every page.")] = False,
+    data: Data = None,
+    today: Today = None,
+    as_json: Json = False,
+) -> None:
+    """Write the theatre sheet as PDF."""
+    from headstock.desk import sign as desk_sign
+
+    with _desk(data) as desk:
+        now = _clock(today)()
+        if draft:
+            pdf = desk_sign.draft_sheet(desk, what, paper, now=now)
+        else:
+            pdf = desk_sign.signed_sheet(desk, desk_sign.newest_plan(desk, what), paper, now=now)
+    out.write_bytes(pdf)
+    _out({"file": out.name, "bytes": len(pdf), "draft": draft}, as_json, lambda: f"Written: {out}")
+
+
+# ---- phantom, verify, bench ----------------------------------------------------------------------------------
+
+
+@app.command()
+def phantom(
+    folder: Path,
+    cases: Annotated[int, typer.Option(help="How many commissioning cases.")] = 6,
+    seed: int = 1,
+    as_json: Json = False,
+) -> None:
+    """Write invented patients with known truth, to try an installation on."""
+    from headstock.phantom import write_cases
+
+    written = []
+    for case in write_cases(cases, seed, folder):
+        written.append({"number": case.number, "side": case.side.value, "scenario": case.scenario})
+        if not as_json:
+            _print(f"{case.number}  {case.side.value}")
+    _out({"cases": written}, as_json, lambda: f"{len(written)} cases written.")
+
+
+@app.command()
+def verify(
+    table: Annotated[Path | None, typer.Option(help="Table of check values; the packaged one when absent.")] = None,
+    as_json: Json = False,
+) -> None:
+    """Hold outside check values against the public functions."""
+    from headstock.desk import verify as desk_verify
+
+    text = None
+    if table is not None:
+        try:
+            text = table.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError):
+            raise RecordError(f"The table “{table.name}” cannot be read. Check the path.") from None
+    report = desk_verify.verify(text)
+    rows = [asdict(result) for result in report.results]
+    plain = {"counts": report.counts, "unknown_topics": report.unknown_topics, "rows": rows}
+
+    def words() -> str:
+        lines = [
+            f"{row['outcome']:13} {row['topic']:32} {row['expected']:>14} got {row['got']:>14}  {row['source']}"
+            for row in rows
+        ]
+        unknown = ", ".join(f"{topic} ({count})" for topic, count in report.unknown_topics.items())
+        lines.append(", ".join(f"{count} {name}" for name, count in report.counts.items()))
+        return "\n".join([*lines, *([f"Unknown topics: {unknown}"] if unknown else [])])
+
+    _out(plain, as_json, words)
+    if not report.passed:
+        raise typer.Exit(1)
+
+
+@app.command()
+def bench(as_json: Json = False) -> None:
+    """Measure accuracy and speed on this machine, with its description."""
+    from headstock.desk import bench as desk_bench
+
+    report = desk_bench.run()
+    _out(report, as_json, lambda: str(report))

@@ -16,9 +16,9 @@ from headstock.desk.bringing import Brought, bring_bytes
 from headstock.desk.desk import Desk
 from headstock.desk.facts import FACTS
 from headstock.desk.films import confirm_side, set_scale
-from headstock.desk.pages import ReadingIn, ReadingState, ScaleIn, SideLetterIn
+from headstock.desk.pages import ReadingIn, ReadingState, ScaleIn, SideLetterIn, SignsIn
 from headstock.desk.readings import keep_reading
-from headstock.phantom import case_files, demo_patients, perfect_reading_json
+from headstock.phantom import PhantomCase, case_files, demo_patients, perfect_reading_json
 from headstock.records import write_line
 from headstock.records.people import add_fact, films_of, hip_of, patient_by_number
 from headstock.records.people import film as film_row
@@ -56,7 +56,7 @@ def load_demo(
                 if case.number not in _UNREAD:
                     for line, (_, _, truth) in zip(lines, made, strict=True):
                         if line.film_id is not None and line.outcome == "imported":
-                            _read(desk, line.film_id, case.side.value, truth, now)
+                            _read(desk, line.film_id, case.side.value, truth, _signs(case), now)
                 for line in lines:
                     yield share, line
                 tell(share, f"{case.number}: {case.scenario}")
@@ -76,6 +76,25 @@ def _make(number: int, today: date) -> list[Made]:
         )
         for file in case_files(case)
     ]
+
+
+def _signs(case: PhantomCase) -> SignsIn:
+    """What a reader would see on the films of this phantom, from what it was made of."""
+    hip = case.studies[-1].spec.hip(case.side)
+    sector = hip.sector
+    if sector is None:
+        return SignsIn(film_abnormal=bool(hip.cysts), crescent=False, flattening=False)
+    sunk = sector.collapse_mm > 0
+    return SignsIn(
+        film_abnormal=True,
+        mri_abnormal=True,
+        sclerosis=True,
+        crescent=sector.crescent or sunk,
+        flattening=sunk,
+        joint_space_narrowed=False,
+        acetabular_changes=False,
+        joint_destroyed=False,
+    )
 
 
 def _keep_facts(desk: Desk, number: str, side: str, facts: HipFacts, now: datetime) -> None:
@@ -106,7 +125,7 @@ def _keep_facts(desk: Desk, number: str, side: str, facts: HipFacts, now: dateti
                 write_line(session, at=now, who=DEMO_READER, action="fact kept", subject=hip.id, key=key)
 
 
-def _read(desk: Desk, film_id: str, side: str, truth: dict[str, Any], now: datetime) -> None:
+def _read(desk: Desk, film_id: str, side: str, truth: dict[str, Any], signs: SignsIn, now: datetime) -> None:
     """Scale, side letter and reading of one demo film, as its truth has them."""
     circles = dict(truth["circles"])
     ball = circles.get("marker_ball")
@@ -134,7 +153,7 @@ def _read(desk: Desk, film_id: str, side: str, truth: dict[str, Any], now: datet
         )
     if newest.id != film_id:
         return  # an older study stays as it came: the hip's line shows a film not read
-    state = ReadingState(points=truth["points"], circles=circles, outlines=truth["outlines"])
+    state = ReadingState(points=truth["points"], circles=circles, outlines=truth["outlines"], signs={side: signs})
     keep_reading(
         desk, film_id, hip_id, ReadingIn(state=state, base_step=0, what="perfect clicks"), who=DEMO_READER, now=now
     )

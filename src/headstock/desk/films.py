@@ -33,7 +33,7 @@ from headstock.planning.limits import Limits
 from headstock.records import stamp, write_line
 from headstock.records.drafts import find_draft
 from headstock.records.people import film as film_row
-from headstock.records.people import films_of, patient, uses_of
+from headstock.records.people import films_of, hips_of, patient, uses_of
 from headstock.records.people import hip as hip_row
 from headstock.records.tables import FilmRow, FilmUse, HipRecord, Patient
 
@@ -45,6 +45,7 @@ __all__ = [
     "film_words",
     "films_in_use",
     "grey_bytes",
+    "hip_for",
     "is_used",
     "person",
     "set_scale",
@@ -211,7 +212,7 @@ def film_page(desk: Desk, film_id: str, hip_id: str | None, *, today: date) -> F
     film = desk.film(film_id)
     with desk.store.session() as session:
         row = film_row(session, film_id)
-        hip = _hip_for(session, row, hip_id)
+        hip = hip_for(session, row, hip_id)
         scales = film_scales(row, limits)
         card = film_card(session, row, hip, today, limits)
         who = person(patient(session, row.patient_id), today)
@@ -238,9 +239,14 @@ def film_page(desk: Desk, film_id: str, hip_id: str | None, *, today: date) -> F
     )
 
 
-def _hip_for(session: Session, row: FilmRow, hip_id: str | None) -> HipRecord:
-    from headstock.records.people import hips_of
+def hip_for(session: Session, row: FilmRow, hip_id: str | None) -> HipRecord:
+    """The hip a film is opened for: the one named, else its own side, else the one under study.
 
+    Raises
+    ------
+    GuardError
+        The named hip is another patient's.
+    """
     hips = hips_of(session, row.patient_id)
     if hip_id is not None:
         hip = hip_row(session, hip_id)

@@ -4,6 +4,7 @@ In: the record and the day. Out: pages. The finding and the next step are decide
 here and nowhere else.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final, Literal
@@ -37,13 +38,13 @@ from headstock.desk.pages import (
     PlanCard,
     Station,
 )
-from headstock.desk.readings import measure_number, measures_of, reading_state, wanted_keys
+from headstock.desk.readings import finding_of, measure_number, measures_of, reading_state, wanted_keys
 from headstock.desk.scales import film_scales
-from headstock.desk.words import count_words, day_words, says_number, side_words
+from headstock.desk.words import count_words, day_words, side_words
 from headstock.errors import HeadstockError
 from headstock.frames import Side
 from headstock.implants import CutLevel
-from headstock.measured import DRAWS
+from headstock.measured import DRAWS, Measured
 from headstock.planning.limits import Limits
 from headstock.records import SignedPlan, plans_of
 from headstock.records.drafts import DraftState, draft_state, find_draft
@@ -425,14 +426,14 @@ def hip_page(desk: Desk, hip_id: str, *, today: date) -> HipPage:
         ]
         kept = facts_of(session, state.hip)
     step = next_step(state)
-    numbers = key_numbers(state)
+    found = ap_measures(state)
     return HipPage(
         hip_id=hip_id,
         other_hip_id=None if state.other is None else state.other.id,
         person=person(state.patient, today),
         side=state.hip.side,  # type: ignore[arg-type]  # kept by us from the same words
         today=today,
-        finding=hip_finding(state, step),
+        finding=hip_finding(state, step, found),
         next=step,
         stations=stations(state, step),
         marks=marks(state),
@@ -440,7 +441,7 @@ def hip_page(desk: Desk, hip_id: str, *, today: date) -> HipPage:
         films=cards,
         plans=[plan_card(plan) for plan in state.plans],
         cautions=[],
-        key_numbers=numbers,
+        key_numbers=key_numbers(state, found),
     )
 
 
@@ -453,15 +454,22 @@ _KEY: Final = (
 )
 
 
-def key_numbers(state: HipState) -> list[Number]:
-    """The few numbers that describe this hip, from its newest AP reading."""
+def ap_measures(state: HipState) -> dict[str, Measured]:
+    """Measures of the newest AP reading; empty when there is none, or when it refuses (its own page says why)."""
     if state.ap is None or state.ap.id not in state.readings:
-        return []
+        return {}
     scales = film_scales(state.ap, state.limits)
     try:
-        found = measures_of(state.ap, reading_state(state.readings[state.ap.id]), state.side, scales, n_draws=DRAWS)
+        return measures_of(state.ap, reading_state(state.readings[state.ap.id]), state.side, scales, n_draws=DRAWS)
     except HeadstockError:
-        return []  # the reading's own page says why
+        return {}
+
+
+def key_numbers(state: HipState, found: Mapping[str, Measured]) -> list[Number]:
+    """The few numbers that describe this hip."""
+    if state.ap is None:
+        return []
+    scales = film_scales(state.ap, state.limits)
     names = [name.format(side=state.hip.side) for name in _KEY]
     return [
         measure_number(name, found[name], scales, signed=name == "leg_length_difference_mm")
@@ -470,21 +478,15 @@ def key_numbers(state: HipState) -> list[Number]:
     ]
 
 
-def hip_finding(state: HipState, step: NextStep) -> str:
+def hip_finding(state: HipState, step: NextStep, found: Mapping[str, Measured]) -> str:
     """The hip in one sentence."""
     if step.state == "stopped":
         return f"Stopped: {step.title[:1].lower()}{step.title[1:]}."
     if state.plans:
         plan = state.plans[0]
         return f"The plan is signed: {plan.payload['words']}."
-    if state.ap is not None and state.ap.id in state.readings:
-        numbers = {number.key: number for number in key_numbers(state)}
-        length = numbers.get("leg_length_difference_mm")
-        if length is not None and length.value is not None:
-            from headstock.measured import Measured
-
-            size = Measured(length.value, "mm", "", length.low, length.high)
-            return f"The right leg is {says_number(size, signed=True)} against the left."
+    if state.ap is not None and found:
+        return finding_of(found, state.side, state.ap.view, [])
     if state.ap is not None:
         return f"{side_words(state.hip.side)}: {film_words(state.ap)} is here. {step.title}."
     return f"No film of this {state.hip.side} hip is here yet."

@@ -18,7 +18,7 @@ from headstock.planning.limits import Limit, Limits, State, limit_state, parse_l
 from headstock.records import write_line
 from headstock.records.people import add_limit_edit, limit_edits
 
-__all__ = ["change_limit", "limit_mark", "limit_rows", "limits_in_force"]
+__all__ = ["change_limit", "limit_mark", "limit_rows", "limits_in_force", "limits_shipped"]
 
 _STATES: Final[dict[State, LimitState]] = {
     State.WITHIN: "within",
@@ -30,14 +30,15 @@ PageStatus = Literal["published", "common_practice", "from_memory", "local", "un
 
 
 @lru_cache(maxsize=1)
-def _shipped() -> Limits:
+def limits_shipped() -> Limits:
+    """The table that comes with headstock, without any installation's changes."""
     text = resources.files("headstock.desk").joinpath("limits.toml").read_text(encoding="utf-8")
     return parse_limits(tomllib.loads(text))
 
 
 def limits_in_force(desk: Desk) -> Limits:
     """The table with this installation's changes."""
-    limits = _shipped()
+    limits = limits_shipped()
     with desk.store.session() as session:
         edits = limit_edits(session)
     for key, edit in edits.items():

@@ -18,14 +18,16 @@ from headstock.anatomy import (
     Reading,
     View,
     anterior_direction,
+    film_hip,
     key,
     measure,
     pelvis_warnings,
     split_key,
 )
+from headstock.anatomy.lesion import lesion_extent
 from headstock.desk.desk import Desk
 from headstock.desk.drawing import drawn_lines
-from headstock.desk.films import film_words, is_used
+from headstock.desk.films import film_words, films_in_use, is_used
 from headstock.desk.headers import header_columns_to_left, header_from_json
 from headstock.desk.limits import limit_mark, limits_in_force
 from headstock.desk.pages import (
@@ -173,9 +175,16 @@ def measures_of(
 
 
 def measures_out(
-    row: FilmRow, state: ReadingState, side: Side, scales: FilmScales, limits: Limits, *, n_draws: int
+    row: FilmRow,
+    state: ReadingState,
+    side: Side,
+    scales: FilmScales,
+    limits: Limits,
+    *,
+    n_draws: int,
+    extent: Mapping[str, Measured] | None = None,
 ) -> MeasuresOut:
-    """The numbers that follow from a reading, ready to show."""
+    """The numbers that follow from a reading, ready to show; `extent` of the outlined lesion where it is known."""
     begun = time.perf_counter()
     todo = wanted_keys(row.view, state, side)
     if not state.points and not state.circles:
@@ -207,7 +216,9 @@ def measures_out(
     return MeasuresOut(
         rows=_rows(found, scales),
         pelvis=_pelvis_lines(found, scales, limits),
-        stages=stage_rows(found, state, side, row.view),
+        stages=stage_rows(
+            raw_signs(state.signs.get(side.value)), found.get(f"{side.value}.collapse_depth_mm"), extent or {}
+        ),
         drawn=drawn_lines(state, row.view, side),
         warnings=warnings,
         finding=finding_of(found, side, row.view, todo),
@@ -306,6 +317,44 @@ def finding_of(found: Mapping[str, Measured], side: Side, view: str | None, todo
     return f"{left} points still to place." if left > 1 else "One point still to place." if left else "Read."
 
 
+def extent_of(
+    desk: Desk, hip_id: str, row: FilmRow, state: ReadingState, side: Side, limits: Limits
+) -> dict[str, Measured]:
+    """How large the outlined lesion is, on this film and on the other view's where that is read; empty without one."""
+    if not any(name.startswith(f"{side.value}.lesion") for name in state.outlines):
+        return {}
+    with desk.store.session() as session:
+        films = films_in_use(session, hip_row(session, hip_id))
+        others = [film for film in films if (film.view == "lateral_hip") != (row.view == "lateral_hip")]
+        kept = [(film, find_draft(session, "reading", film.id)) for film in others]
+        read = [
+            (film, reading_state(draft_state(session, draft)))
+            for film, draft in kept
+            if draft is not None and draft.step
+        ]
+    pair = [(row, state), *read[:1]]
+    ap = next(((film, placed) for film, placed in pair if film.view != "lateral_hip"), None)
+    lateral = next(((film, placed) for film, placed in pair if film.view == "lateral_hip"), None)
+    if ap is None:
+        return {}
+    try:
+        return dict(
+            lesion_extent(
+                film_hip(
+                    make_reading(*ap, side),
+                    film_scales(ap[0], limits).in_use,
+                    None if lateral is None else make_reading(*lateral, side),
+                    None if lateral is None else film_scales(lateral[0], limits).in_use,
+                    side,
+                    n_draws=LIVE_DRAWS,
+                    seed=SEED,
+                )
+            )
+        )
+    except HeadstockError:
+        return {}  # what is missing is asked for by the films' own pages
+
+
 def measure_live(desk: Desk, film_id: str, hip_id: str, state: ReadingState) -> MeasuresOut:
     """Numbers while a point moves; nothing is kept."""
     row, hip, scales, limits = _scene(desk, film_id, hip_id)
@@ -344,11 +393,11 @@ def reading_page(desk: Desk, film_id: str, hip_id: str, *, who: str) -> ReadingP
     with desk.store.session() as session:
         draft = find_open_repeat(session, film_id, who) or find_draft(session, "reading", film_id)
         state = None if draft is None else draft_state(session, draft)
-    return _page(row, hip, scales, limits, state, who)
+    return _page(desk, row, hip, scales, limits, state, who)
 
 
 def _page(
-    row: FilmRow, hip: HipRecord, scales: FilmScales, limits: Limits, state: DraftState | None, who: str
+    desk: Desk, row: FilmRow, hip: HipRecord, scales: FilmScales, limits: Limits, state: DraftState | None, who: str
 ) -> ReadingPage:
     placed = reading_state(state)
     return ReadingPage(
@@ -359,7 +408,15 @@ def _page(
         can_undo=state is not None and state.can_undo,
         can_redo=state is not None and state.can_redo,
         saved_at=None if state is None or state.at is None else datetime.fromisoformat(state.at),
-        measures=measures_out(row, placed, Side(hip.side), scales, limits, n_draws=DRAWS),
+        measures=measures_out(
+            row,
+            placed,
+            Side(hip.side),
+            scales,
+            limits,
+            n_draws=DRAWS,
+            extent=extent_of(desk, hip.id, row, placed, Side(hip.side), limits),
+        ),
         repeat_of=row.id if state is not None and state.repeat_no else None,
     )
 
@@ -389,7 +446,7 @@ def keep_reading(desk: Desk, film_id: str, hip_id: str, given: ReadingIn, *, who
         )
         hip_row(session, hip_id).under_study = True
         _note(session, "reading step kept", draft, film_id, who, now, what=given.what)
-    return _page(row, hip, scales, limits, state, who)
+    return _page(desk, row, hip, scales, limits, state, who)
 
 
 def _check_names(state: ReadingState, row: FilmRow) -> None:
@@ -425,7 +482,7 @@ def _move(desk: Desk, film_id: str, hip_id: str, way: Literal["undo", "redo"], w
         draft = find_open_repeat(session, film_id, who) or find_or_begin(session, "reading", film_id, who)
         state = undo(session, draft) if way == "undo" else redo(session, draft)
         _note(session, f"reading {way}", draft, film_id, who, now)
-    return _page(row, hip, scales, limits, state, who)
+    return _page(desk, row, hip, scales, limits, state, who)
 
 
 def read_again(desk: Desk, film_id: str, hip_id: str, *, who: str, now: datetime) -> ReadingPage:
@@ -445,7 +502,7 @@ def read_again(desk: Desk, film_id: str, hip_id: str, *, who: str, now: datetime
             draft = begin_repeat(session, film_id, who)
             state = draft_state(session, draft)
             _note(session, "repeat reading begun", draft, film_id, who, now)
-    return _page(row, hip, scales, limits, state, who)
+    return _page(desk, row, hip, scales, limits, state, who)
 
 
 def _note(session: Session, action: str, draft: Draft, film_id: str, who: str, now: datetime, **more: Any) -> None:

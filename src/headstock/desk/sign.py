@@ -40,12 +40,12 @@ from headstock.implants import CutLevel, Placement
 from headstock.planning.appraise import Appraisal as Found
 from headstock.planning.appraise import appraise
 from headstock.records import append_plan, plan, plans_of, write_line
-from headstock.records.people import facts_of
+from headstock.records.people import NotFoundError, facts_of
 from headstock.records.people import film as film_row
 from headstock.records.people import hip as hip_row
 from headstock.records.tables import FilmRow
 
-__all__ = ["draft_sheet", "sign_plan", "signature_page", "signed_sheet"]
+__all__ = ["draft_sheet", "newest_plan", "sign_plan", "signature_page", "signed_sheet"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -440,6 +440,24 @@ def signed_sheet(desk: Desk, plan_id: str, paper: str, *, now: datetime) -> byte
     signature = Signature(signed.signed_by, datetime.fromisoformat(signed.signed_at), signed.hash)
     content = thaw(signed.payload["sheet"], desk.store.vault, signature=signature, printed_at=now)
     return theatre_sheet(content, size)
+
+
+def newest_plan(desk: Desk, name: str) -> str:
+    """The id of a signed plan: `name` itself when it is one, else the newest plan of the hip of that id.
+
+    Raises
+    ------
+    RecordError
+        The hip has no signed plan.
+    """
+    with desk.store.session() as session:
+        try:
+            return plan(session, name).plan_id
+        except NotFoundError:
+            found = plans_of(session, hip_row(session, name).id)
+    if not found:
+        raise RecordError("This hip has no signed plan. Sign it first, or print a draft (--draft).")
+    return found[0].plan_id
 
 
 def _signed_side_guard(desk: Desk, payload: dict[str, Any]) -> None:

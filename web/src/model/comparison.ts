@@ -1,5 +1,6 @@
 /** The comparison as a table: rows in the server's order, one cell a level. Order and lookup only. */
 
+import { unitWords } from "./format";
 import type { Appraisal, Comparison, Level, Line } from "../api/schema";
 
 export const LEVELS: readonly Level[] = ["head_surface", "mid_head", "high_neck", "low_neck"];
@@ -28,14 +29,14 @@ export function tableRows(comparison: Pick<Comparison, "rows" | "levels">): Tabl
     const cells = levels.map((level) => level.lines.find((line) => line.number.key === key) ?? null);
     const any = cells.find((cell): cell is Line => cell !== null);
     if (!any) continue;
-    const limits = new Set(cells.flatMap((cell) => (cell?.limit ? [cell.limit.words] : [])));
+    const limits = new Set(cells.flatMap((cell) => (cell?.limit ? [cell.limit.status === "unset" ? "unset" : cell.limit.words] : [])));
     const [only] = limits;
     rows.push({
       key,
       group: any.group,
       first: rows.at(-1)?.group !== any.group,
       label: any.number.label,
-      unit: any.number.unit,
+      unit: unitWords(any.number.unit),
       limit: limits.size === 1 ? shortLimit(only ?? "", any.number.unit) : limits.size > 1 ? "by level" : "",
       cells,
     });
@@ -61,5 +62,23 @@ export function cutDepth(level: Appraisal): number | null {
  */
 export function depthsShown(levels: readonly Appraisal[]): { from: number; to: number } {
   const cuts = levels.flatMap((level) => cutDepth(level) ?? []);
-  return { from: -7, to: Math.max(70, ...cuts.map((cut) => cut + 24)) };
+  return { from: -7, to: Math.max(66, ...cuts.map((cut) => cut + 18)) };
+}
+
+/** The cut's line drawn on to `left` and `right` mm beside the neck axis; it may be tilted. */
+export function cutLine(level: Appraisal, left: number, right: number): readonly [readonly [number, number], readonly [number, number]] | null {
+  const cut = level.drawing_neck.shapes.find((shape) => shape.role === "cut");
+  const [a, b] = [cut?.points[0], cut?.points.at(-1)];
+  if (!a || !b || Math.abs(b[0] - a[0]) < 1e-6) return null;
+  const slope = (b[1] - a[1]) / (b[0] - a[0]);
+  return [
+    [left, a[1] + (left - a[0]) * slope],
+    [right, a[1] + (right - a[0]) * slope],
+  ];
+}
+
+/** The words of a caution before its explanation: what it is about. */
+export function cautionTopic(text: string): string {
+  const topic = /^[^:.;]{4,70}(?=[:.;])/.exec(text)?.[0] ?? text;
+  return topic.length > 70 ? `${topic.slice(0, 68).trimEnd()} …` : topic;
 }

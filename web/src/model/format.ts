@@ -30,7 +30,7 @@ export function intervalWords(n: Measure): string {
 /** Unit as written in a table ("deg") or on a picture ("°"). */
 export function unitWords(unit: string, where: "table" | "picture" = "table"): string {
   if (unit === "deg" || unit === "°") return where === "picture" ? "°" : "deg";
-  return unit;
+  return unit.replace(/^(mm|cm|m)([23])$/, (_, length: string, power: string) => length + (power === "2" ? "²" : "³"));
 }
 
 /** The whole number said aloud, for a screen reader and for titles. */

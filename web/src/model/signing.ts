@@ -29,6 +29,16 @@ export function stoppedBy(checks: readonly Check[]): Check[] {
 
 export const isSide = (check: Check): boolean => /wrong.side/.test(check.guard);
 
+/**
+ * A refusal is written as found, why, what to do: its first sentence is the finding,
+ * the rest stands below it. A check whose title is a sentence brings its own finding.
+ */
+export function findingOf(check: Pick<Check, "title" | "says">): { finding: string; rest: string } {
+  if (/[.!?]$/.test(check.title)) return { finding: check.title, rest: check.says };
+  const first = /^.*?[.!?](?=\s+[A-Z“]|$)/s.exec(check.says)?.[0] ?? check.says;
+  return { finding: first || check.title, rest: check.says.slice(first.length).trim() };
+}
+
 /** "wrong side" → the words over the finding. */
 export function stopWords(check: Check): string {
   if (isSide(check)) return "Stopped: the side does not agree";

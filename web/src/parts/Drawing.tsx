@@ -50,8 +50,11 @@ export function Shapes({ drawing, to, id, patterns, chosen = false, rim = 9 }: S
   const hasCortex = drawing.shapes.some((shape) => shape.role === "cortex");
   return (
     <g>
+      <clipPath id={`${id}-bone`}>
+        {drawing.shapes.map((shape, index) => shape.role === "bone" && <path key={index} d={pagePath(shape, to)} />)}
+      </clipPath>
       {shapes.map(({ shape, index }) => (
-        <OneShape key={index} shape={shape} to={to} id={`${id}-${index}`} patterns={patterns} chosen={chosen} rim={hasCortex ? 0 : rim} />
+        <OneShape key={index} shape={shape} to={to} inBone={`url(#${id}-bone)`} patterns={patterns} chosen={chosen} rim={rim} rimmed={hasCortex} />
       ))}
     </g>
   );
@@ -60,33 +63,44 @@ export function Shapes({ drawing, to, id, patterns, chosen = false, rim = 9 }: S
 interface OneProps {
   shape: Shape;
   to: ToPage;
-  id: string;
+  /** Clips to the bone: a rim lies inside its line. */
+  inBone: string;
   patterns: string;
   chosen: boolean;
   rim: number;
+  /** The drawing has outer lines of its own; the bone's edge is then partly a cut, which has no rim. */
+  rimmed: boolean;
 }
 
-function OneShape({ shape, to, id, patterns, chosen, rim }: OneProps): JSX.Element | null {
-  const d = pathOf(shape.points.map((point) => to([point[0], point[1]])), shape.closed);
+const pagePath = (shape: Shape, to: ToPage): string => pathOf(shape.points.map((point) => to([point[0], point[1]])), shape.closed);
+
+function OneShape({ shape, to, inBone, patterns, chosen, rim, rimmed }: OneProps): JSX.Element | null {
+  const d = pagePath(shape, to);
   if (d === "") return null;
   switch (shape.role) {
     case "bone":
       return (
         <g>
-          <clipPath id={id}>
-            <path d={d} />
-          </clipPath>
           <path d={d} fill="var(--bone)" />
-          {rim > 0 && shape.closed && <path d={d} class="d-cortex" stroke-width={rim * 2} clip-path={`url(#${id})`} />}
-          <path d={d} class="d-bone" style={{ fill: "none" }} />
+          {!rimmed && shape.closed && <path d={d} class="d-cortex" stroke-width={rim * 2} clip-path={inBone} />}
+          {!rimmed && <path d={d} class="d-bone" style={{ fill: "none" }} />}
         </g>
       );
     case "cortex":
-      return <path d={d} fill={shape.closed ? "var(--bone-cortex)" : "none"} stroke="var(--bone-line)" stroke-width="1.5" />;
+      if (shape.closed) return <path d={d} fill="var(--bone-cortex)" stroke="var(--bone-line)" stroke-width="1.5" />;
+      return (
+        <g>
+          <path d={d} class="d-cortex" stroke-width={rim * 2} clip-path={inBone} />
+          <path d={d} class="d-bone" style={{ fill: "none" }} />
+        </g>
+      );
     case "dead":
       return <path d={d} class="d-dead" fill={`url(#${patterns}-dead)`} />;
     case "uncertain":
       return <path d={d} fill={`url(#${patterns}-rim)`} />;
+    case "removed":
+      // Empty: it lies over the bone it takes away.
+      return <path d={d} class="d-removed" style={shape.closed ? { fill: "var(--sheet)" } : {}} />;
     case "seat_sound":
       return <path d={d} class="d-sound" />;
     case "seat_unsound":

@@ -3,7 +3,7 @@
 import type { JSX } from "preact";
 import type { Appraisal, Side } from "../api/schema";
 import { graduations, ruler } from "../geometry/ruler";
-import { cutDepth, depthsShown } from "../model/comparison";
+import { cutDepth, cutLine, depthsShown } from "../model/comparison";
 import { digits, sideWords } from "../model/format";
 import { DrawingDefs, Legend, rolesOf, Shapes } from "./Drawing";
 
@@ -16,6 +16,7 @@ export function NeckPicture({ appraisal, side, height }: { appraisal: Appraisal;
   const width = RULE + 62 * scale;
   const axis = RULE + 31 * scale;
   const cut = cutDepth(appraisal);
+  const line = cutLine(appraisal, (RULE + 4 - axis) / scale, (width - axis) / scale);
   const drawing = { ...appraisal.drawing_neck, shapes: appraisal.drawing_neck.shapes.filter((shape) => shape.role !== "cut") };
   return (
     <figure class="neckpicture">
@@ -40,8 +41,8 @@ export function NeckPicture({ appraisal, side, height }: { appraisal: Appraisal;
         ))}
         {cut !== null && (
           <g>
-            <path d={`M${RULE + 4} ${depth.at(cut)}H${width}`} class="d-cut chosen" />
-            <text class="cased" x={width - 4} y={depth.at(cut) + 15} font-size="13" font-weight="680" text-anchor="end" fill="var(--mark)">
+            {line && <path d={`M${RULE + 4} ${depth.at(line[0][1])}L${width} ${depth.at(line[1][1])}`} class="d-cut chosen" />}
+            <text class="cased" x={width - 4} y={depth.at(line ? line[1][1] : cut) + 16} font-size="13" font-weight="680" text-anchor="end" fill="var(--mark)">
               cut {digits(cut, 1)} mm
             </text>
           </g>

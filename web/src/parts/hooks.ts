@@ -90,3 +90,27 @@ export function useLow(): boolean {
   }, []);
   return low;
 }
+
+/** Whether a scrolling box holds more below its edge; what is hidden must be said. */
+export function useMoreBelow(): { see: (box: HTMLElement | null) => void; hidden: number; onward: () => void } {
+  const [hidden, set] = useState(0);
+  const box = useRef<HTMLElement | null>(null);
+  const stop = useRef<() => void>(() => undefined);
+  const see = useCallback((element: HTMLElement | null) => {
+    stop.current();
+    box.current = element;
+    if (!element) return;
+    const look = (): void => set(Math.max(0, Math.round(element.scrollHeight - element.clientHeight - element.scrollTop - 2)));
+    const sizes = new ResizeObserver(look);
+    sizes.observe(element);
+    for (const child of element.children) sizes.observe(child);
+    element.addEventListener("scroll", look, { passive: true });
+    look();
+    stop.current = () => {
+      sizes.disconnect();
+      element.removeEventListener("scroll", look);
+    };
+  }, []);
+  const onward = useCallback(() => box.current?.scrollBy({ top: box.current.clientHeight * 0.7, behavior: "instant" }), []);
+  return { see, hidden, onward };
+}

@@ -5,14 +5,14 @@ import { useState } from "preact/hooks";
 import { at } from "../api/client";
 import type { Appraisal, Comparison, HipPage, Level } from "../api/schema";
 import type { Action } from "../model/actions";
-import { inOrder, LEVELS, tableRows } from "../model/comparison";
+import { cautionTopic, inOrder, LEVELS, tableRows } from "../model/comparison";
 import { levelWords } from "../model/format";
 import { nextElsewhere } from "../model/next";
 import { countWords } from "../model/limits";
 import { CautionList } from "../parts/Cautions";
 import { saves } from "../parts/desk";
 import { Legend, rolesOf } from "../parts/Drawing";
-import { useLoad, useSize } from "../parts/hooks";
+import { useLoad, useMoreBelow, useSize } from "../parts/hooks";
 import { say } from "../parts/keys";
 import { LimitSign } from "../parts/LimitSign";
 import { LimitTable } from "../parts/LimitTable";
@@ -55,9 +55,10 @@ interface ComparedProps {
 }
 
 function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
-  const [panel, setPanel] = useState(false);
+  const [panel, setPanel] = useState<"limits" | "cautions" | null>(null);
   const [see, { width }] = useSize<HTMLDivElement>();
-  const margin = width < 1300 ? 268 : 306;
+  const margin = width < 1300 ? 286 : 330;
+  const more = useMoreBelow();
   const hip = comparison.hip_id;
   const levels = inOrder(comparison.levels);
   const rows = tableRows(comparison);
@@ -79,10 +80,12 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
     closed: comparison.chosen ? null : "Choose a level first: 1–4",
     run: () => go(`/hip/${encodeURIComponent(hip)}/placement`),
   };
-  const limits: Action = { id: "comparison.limits", title: "Limits and sources", keys: ["l"], foot: "limits", run: () => setPanel(true) };
+  const limits: Action = { id: "comparison.limits", title: "Limits and sources", keys: ["l"], foot: "limits", run: () => setPanel("limits") };
+  const cautions: Action = { id: "comparison.cautions", title: "Cautions and their sources", keys: ["c"], closed: comparison.cautions.length > 0 ? null : "There is no caution from what is recorded.", run: () => setPanel("cautions") };
   const actions: Action[] = [
     ...LEVELS.map((level, i): Action => ({ id: `comparison.choose.${level}`, title: `Choose ${levelWords[level].toLowerCase()}`, keys: [String(i + 1)], ...(i === 0 ? { foot: "choose a level", written: "1–4" } : {}), run: () => choose(level) })),
     limits,
+    cautions,
     place,
   ];
   const sound = comparison.sound_bone_from;
@@ -98,10 +101,21 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
           <h1>{comparison.finding}</h1>
         )}
       </div>
-      {comparison.cautions.length > 0 && <CautionList cautions={comparison.cautions} levels />}
+      {comparison.cautions.length > 0 && (
+        <button type="button" class="cautionstrip" onClick={() => setPanel("cautions")} aria-label={`${comparison.cautions.length} cautions: read them with their sources`}>
+          <b>Cautions</b>
+          {comparison.cautions.map((caution) => (
+            <span key={caution.text}>
+              {cautionTopic(caution.text)}
+              {caution.levels.length > 0 && caution.levels.length < 4 && <small>{caution.levels.map((level) => levelWords[level].toLowerCase()).join(", ")}</small>}
+            </span>
+          ))}
+          <u>read</u>
+        </button>
+      )}
       <div class="board" ref={see} style={{ "--margin": `${margin}px`, "--columns": String(levels.length || 1) }}>
         <Staircase comparison={comparison} levels={levels} margin={margin} side={life.side} choose={choose} />
-        <div class="beside">
+        <div class="beside" aria-label="Depth rule and legend">
           <p class="k">
             mm below <br />
             top of head
@@ -113,7 +127,7 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
           )}
           <Legend roles={rolesOf(levels.map((level) => level.drawing_neck))} />
         </div>
-        <div class="cmpwrap" tabIndex={-1}>
+        <div class="cmpwrap" tabIndex={-1} ref={more.see}>
           <table class="cmp">
             <colgroup>
               <col style={{ width: `${margin}px` }} />
@@ -136,10 +150,14 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
               {rows.map((row) => (
                 <tr key={row.key} class={row.first ? "g" : ""}>
                   <th scope="row">
+                    <div>
                     <em>{row.first ? row.group : ""}</em>
-                    <span>{row.label}</span>
-                    {row.unit && <small>{row.unit}</small>}
-                    <i>{row.limit}</i>
+                    <span class="what" title={row.label}>
+                      {row.label}
+                      {row.unit && <small>{row.unit}</small>}
+                    </span>
+                    <i class={row.limit === "unset" ? "unset" : ""}>{row.limit}</i>
+                    </div>
                   </th>
                   {row.cells.map((line, i) => (
                     <td key={i}>
@@ -165,10 +183,21 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
             </tbody>
           </table>
         </div>
+        {more.hidden > 0 && (
+          <button type="button" class="morerows" onClick={more.onward}>
+            ↓ more rows below
+          </button>
+        )}
         {chosen >= 0 && <div class="selbox" style={{ "--at": String(chosen) }} aria-hidden="true" />}
       </div>
-      {panel && (
-        <Panel title="Limits and where they come from" close={() => setPanel(false)}>
+      {panel === "cautions" && (
+        <Panel title="Cautions" close={() => setPanel(null)}>
+          <p class="k">Each stands for itself; they are never added up.</p>
+          <CautionList cautions={comparison.cautions} levels />
+        </Panel>
+      )}
+      {panel === "limits" && (
+        <Panel title="Limits and where they come from" close={() => setPanel(null)}>
           <p class="k">Scale: {comparison.scale_words}</p>
           <LimitTable limits={comparison.limits} />
         </Panel>
@@ -188,8 +217,10 @@ function LevelHead({ level, chosen, choose }: { level: Appraisal; chosen: boolea
         <span class="sum">
           {counts.map(({ state, words }, i) => (
             <span key={state}>
-              {i > 0 && " · "}
-              <span class={`t ${state}`}>{words}</span>
+              <span class={`t ${state}`}>
+                {i > 0 && <s>·</s>}
+                {words}
+              </span>
             </span>
           ))}
         </span>

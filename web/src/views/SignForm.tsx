@@ -24,8 +24,7 @@ import { signTitle, type SignProps } from "./SignatureView";
 
 export function SignForm({ life, page, put }: SignProps): JSX.Element {
   const reader = readerName(useStore(about));
-  const planned = life.marks.find((mark) => mark.kind === "planned")?.on ?? null;
-  const [day, setDay] = useState(dateWords(planned));
+  const [day, setDay] = useState(dateWords(page.plan?.operation_date));
   const [side, setSide] = useState("");
   const [signer, setSigner] = useState<string | null>(null);
   const [note, setNote] = useState("");
@@ -154,15 +153,20 @@ export function SignForm({ life, page, put }: SignProps): JSX.Element {
 }
 
 function Lines({ appraisal }: { appraisal: Appraisal }): JSX.Element {
+  const [all, showAll] = useState(false);
+  const held = appraisal.lines.filter((line) => line.limit && line.limit.status !== "unset");
   return (
     <div class="lines">
-      {appraisal.lines.map((line) => (
+      {(all ? appraisal.lines : held).map((line) => (
         <p key={line.number.key}>
           <span class="k">{line.number.label}</span>
           {line.text !== null ? <b>{line.text}</b> : <Num n={line.number} limit={line.limit} />}
           {line.limit && line.limit.state !== "none" ? <LimitSign n={line.number} limit={line.limit} /> : <span />}
         </p>
       ))}
+      <Press size="sm" kind="plain" onPress={() => showAll(!all)} expanded={all}>
+        {all ? "Only those with a limit" : `All ${appraisal.lines.length} numbers`}
+      </Press>
     </div>
   );
 }

@@ -4,7 +4,7 @@ import type { JSX } from "preact";
 import type { Appraisal, Comparison, Level, Side } from "../api/schema";
 import { graduations, ruler } from "../geometry/ruler";
 import { digits, sideWords } from "../model/format";
-import { cutDepth, depthsShown } from "../model/comparison";
+import { cutDepth, cutLine, depthsShown } from "../model/comparison";
 import { DrawingDefs, Shapes } from "../parts/Drawing";
 import { useSize } from "../parts/hooks";
 
@@ -39,6 +39,7 @@ export function Staircase({ comparison, levels, margin, side, choose }: Staircas
             const name = level.placement.level;
             const chosen = comparison.chosen === name;
             const cut = cutDepth(level);
+            const line = cutLine(level, (8 - column / 2) / scale, (column / 2 - 8) / scale);
             return (
               <g key={name} class="pick" onClick={() => choose(name)}>
                 <clipPath id={`stair-clip-${i}`}>
@@ -50,8 +51,8 @@ export function Staircase({ comparison, levels, margin, side, choose }: Staircas
                 </g>
                 {cut !== null && (
                   <g>
-                    <path d={`M${left + 8} ${depth.at(cut)}H${left + column - 8}`} class={chosen ? "d-cut chosen" : "d-cut"} />
-                    <text class="cased" x={left + column - 8} y={depth.at(cut) + (cut < 12 ? -6 : 15)} font-size="13" font-weight="680" text-anchor="end" fill="var(--mark)">
+                    {line && <path d={`M${left + 8} ${depth.at(line[0][1])}L${left + column - 8} ${depth.at(line[1][1])}`} class={chosen ? "d-cut chosen" : "d-cut"} />}
+                    <text class="cased" x={left + column - 8} y={depth.at(line ? line[1][1] : cut) + (cut < 12 ? -6 : 16)} font-size="13" font-weight="680" text-anchor="end" fill="var(--mark)">
                       {digits(cut, 1)} mm
                     </text>
                   </g>

@@ -6,7 +6,7 @@ import type { Check, SignaturePage } from "../api/schema";
 import type { Action } from "../model/actions";
 import { sideWords, viewWords } from "../model/format";
 import { nextPath } from "../model/next";
-import { isSide, stoppedBy, stopWords } from "../model/signing";
+import { findingOf, isSide, stoppedBy, stopWords } from "../model/signing";
 import { say } from "../parts/keys";
 import { StopSign } from "../parts/LimitSign";
 import { ActionPress, Press } from "../parts/Press";
@@ -28,6 +28,7 @@ export function StoppedSign({ life, page, put }: SignProps): JSX.Element | null 
   const [first, ...more] = stoppedBy(page.checks);
   if (!first) return null;
   const hip = page.hip_id;
+  const { finding, rest } = findingOf(first);
   const film = life.films.find((one) => one.film_id === first.film_id) ?? null;
   const wrong = page.sides.find((evidence) => evidence.agrees === false);
   const takeOut = (): void => {
@@ -52,8 +53,8 @@ export function StoppedSign({ life, page, put }: SignProps): JSX.Element | null 
           <StopSign />
           {stopWords(first)}
         </p>
-        <h1>{first.title}</h1>
-        <p class="says">{first.says}</p>
+        <h1>{finding}</h1>
+        <p class="says">{rest}</p>
         {isSide(first) && page.sides.length > 0 && <SidesTable sides={page.sides} />}
         <p class="two">
           <ActionPress action={go1} hint={false} />

@@ -117,7 +117,7 @@ def demo_patients(today: date = DEMO_DAY) -> tuple[PhantomCase, ...]:
                     side=Side.RIGHT,
                     right=HipSpec(
                         internal_rotation_deg=12.0,
-                        sector=DeadSector(half_angle_deg=31.0, depth_mm=10.5, anterior_deg=14.0, medial_deg=14.0),
+                        sector=DeadSector(half_angle_deg=31.0, depth_mm=10.5, anterior_deg=10.0, medial_deg=13.0),
                     ),
                     left=normal,
                     pelvis_tilt_deg=3.0,
@@ -141,7 +141,7 @@ def demo_patients(today: date = DEMO_DAY) -> tuple[PhantomCase, ...]:
                 sector=DeadSector(
                     half_angle_deg=58.0,
                     depth_mm=21.0,
-                    anterior_deg=22.0,
+                    anterior_deg=8.0,
                     medial_deg=-2.0,
                     collapse_mm=collapse_mm,
                     crescent=crescent,
@@ -310,7 +310,7 @@ def demo_patients(today: date = DEMO_DAY) -> tuple[PhantomCase, ...]:
                         internal_rotation_deg=6.0,
                         neck_shortening_mm=4.0,
                         sector=DeadSector(
-                            half_angle_deg=46.0, depth_mm=15.0, anterior_deg=18.0, medial_deg=2.0, collapse_mm=1.5
+                            half_angle_deg=46.0, depth_mm=15.0, anterior_deg=10.0, medial_deg=2.0, collapse_mm=1.5
                         ),
                         metal=PlateAndScrews(neck_screws=2, screw_mm=6.5, plate_mm=78.0, shaft_screws=3),
                     ),

@@ -8,6 +8,7 @@ Axes are defined as the truth of the film says (`AXIS_DEFINITIONS`).
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from headstock.errors import FrameError
 from headstock.geometry import fit_sphere, rotation_about
 from headstock.phantom.section import loop_nearest, sections
-from headstock.phantom.shape import HEAD_ELEMENTS, NECK_ELEMENTS, Bone, Subject, Surface
+from headstock.phantom.shape import HEAD_ELEMENTS, NECK_ELEMENTS, Bone, Surface, subject
 from headstock.phantom.spec import HipSpec
 
 __all__ = ["AXIS_DEFINITIONS", "Axes", "Femur", "Sphere", "axes_of", "direction_in_head", "make_femur", "smoothstep"]
@@ -27,6 +28,8 @@ AXIS_DEFINITIONS: Final = (
 )
 _NECK_RANGE: Final = (0.9, 1.6)  # head radii from the centre
 _SHAFT_RANGE_MM: Final = (85.0, 130.0)
+
+_UP: Final = np.array([0.0, 0.0, 1.0])
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -67,12 +70,13 @@ class Axes:
 class Femur:
     """Surfaces and landmarks of one femur, hip frame, mm.
 
-    `outer`: periosteal surface. `canal`: inside of the cortex. `spongy`: the part of
+    `outer`: periosteal surface; `whole`: the same before collapse. `canal`: inside of the cortex. `spongy`: the part of
     that inside which holds trabecular bone. `core`: the denser trabecular bone of the head.
     `head_vertices`: numbers of the vertices of the head.
     """
 
     outer: Surface
+    whole: Surface
     canal: Surface
     spongy: Surface
     core: Surface
@@ -107,31 +111,34 @@ def axes_of(surface: Surface, head_vertices: Ints, neck_vertices: Ints, up: Floa
     upper = Surface(surface.vertices, surface.faces[near[surface.faces].any(axis=1)])
     neck_axis = _unit(head.centre - surface.vertices[neck_vertices].mean(axis=0))
     first, last = _NECK_RANGE[0] * head.radius, _NECK_RANGE[1] * head.radius
-    smallest = None
-    for _ in range(3):
-        best = (np.inf, first)
-        step = (last - first) / 14.0
-        grid = np.linspace(first, last, 15)
+    coarse = (last - first) / 14.0
+    grid, step = np.linspace(first, last, 15), coarse
+    for _ in range(3):  # the axis turns with the section it leads to
+        best, smallest = np.inf, None
+        at_depth = first
         for _ in range(3):  # coarse to fine: the area is smooth in depth
             for depth in grid:
                 at = head.centre - depth * neck_axis
                 loop = loop_nearest(sections(upper, at, neck_axis), at)
-                if loop.area_mm2 < best[0]:
-                    best, smallest = (loop.area_mm2, float(depth)), loop
+                if loop.area_mm2 < best:
+                    best, at_depth, smallest = loop.area_mm2, float(depth), loop
             step /= 3.0
-            grid = np.clip(best[1] + step * np.array([-2.0, -1.0, 1.0, 2.0]), first, last)
+            grid = np.clip(at_depth + step * np.array([-2.0, -1.0, 1.0, 2.0]), first, last)
         assert smallest is not None
         neck_axis = _unit(head.centre - smallest.centroid)
-    shaft_axis = _unit(up)
+        step = coarse / 3.0
+        grid = np.clip(at_depth + step * np.array([-2.0, -1.0, 0.0, 1.0, 2.0]), first, last)
     assert smallest is not None
+    shaft_axis = _unit(up)
+    below = (head.centre - surface.vertices) @ shaft_axis
+    in_range = (below > 0.6 * _SHAFT_RANGE_MM[0]) & (below < 1.3 * _SHAFT_RANGE_MM[1])
+    lower = Surface(surface.vertices, surface.faces[in_range[surface.faces].any(axis=1)])
+    depths = np.linspace(*_SHAFT_RANGE_MM, 10)
     for _ in range(3):
-        depths = np.linspace(*_SHAFT_RANGE_MM, 10)
         centres = np.array(
             [
-                loop_nearest(
-                    sections(surface, head.centre - d * shaft_axis, shaft_axis), head.centre - d * shaft_axis
-                ).centroid
-                for d in depths
+                loop_nearest(sections(lower, at, shaft_axis), at).centroid
+                for at in head.centre - depths[:, None] * shaft_axis
             ]
         )
         middle = centres.mean(axis=0)
@@ -164,7 +171,7 @@ def _deformed(points: Floats, axes: Axes, spec: HipSpec) -> Floats:
     base = centre - base_depth * neck
     off_axis = np.linalg.norm(points - centre + depth[:, None] * neck, axis=1)
     # Only the head and neck: the tip of the trochanter can reach as far up the neck's direction.
-    on_neck = 1.0 - smoothstep(off_axis - radius, 4.0, 14.0)
+    on_neck = 1.0 - smoothstep(off_axis - radius, 1.5, 8.0)
     moved = points.copy()
     if spec.head_scale != 1.0:
         weight = 1.0 - smoothstep(depth, 0.45 * radius, 1.25 * radius)
@@ -179,7 +186,7 @@ def _deformed(points: Floats, axes: Axes, spec: HipSpec) -> Floats:
     if spec.trochanter_rise_mm:
         height = (points - base) @ axes.shaft_axis
         lateral = -(points - base) @ _unit(neck - (neck @ axes.shaft_axis) * axes.shaft_axis)
-        weight = smoothstep(height, -18.0, 8.0) * smoothstep(lateral, -2.0, 12.0) * (1.0 - head_and_neck)
+        weight = smoothstep(height, -18.0, 8.0) * smoothstep(lateral, -6.0, 6.0) * (1.0 - head_and_neck)
         moved = moved + spec.trochanter_rise_mm * weight[:, None] * axes.shaft_axis
     return np.asarray(moved)
 
@@ -291,8 +298,19 @@ def _core(canal: Surface, axes: Axes) -> Surface:
     return canal.moved(inside * (1.0 - mix) + tapered * mix)
 
 
-def make_femur(subject: Subject, spec: HipSpec, *, spherical_head: bool = False) -> Femur:
+@lru_cache(maxsize=4)
+def _neutral(weights_sd: tuple[float, ...]) -> tuple[Floats, Axes]:
+    """Vertices and axes of a subject's femur before any change; both hips start from it."""
+    bone = subject(weights_sd).femur
+    vertices = _to_neutral(bone)
+    axes = axes_of(bone.surface.moved(vertices), bone.members(HEAD_ELEMENTS), bone.members(NECK_ELEMENTS), _UP)
+    return vertices, axes
+
+
+def make_femur(weights_sd: tuple[float, ...], spec: HipSpec, *, spherical_head: bool = False) -> Femur:
     """One femur in the hip frame, neutral pose, origin the centre of its head.
+
+    `weights_sd` as in `subject`.
 
     Raises
     ------
@@ -313,12 +331,13 @@ def make_femur(subject: Subject, spec: HipSpec, *, spherical_head: bool = False)
             "The neck or trochanter is moved farther than the bone reaches. Shorten the neck by at most 20 mm, turn "
             "it by at most 35 degrees, move the trochanter by at most 35 mm."
         )
-    bone: Bone = subject.femur
+    bone: Bone = subject(weights_sd).femur
     head_vertices, neck_vertices = bone.members(HEAD_ELEMENTS), bone.members(NECK_ELEMENTS)
-    vertices = _to_neutral(bone) * spec.femur_scale
-    surface = bone.surface.moved(vertices)
-    up = np.array([0.0, 0.0, 1.0])
-    axes = axes_of(surface, head_vertices, neck_vertices, up)
+    vertices, axes = _neutral(weights_sd)
+    surface, up = bone.surface, _UP
+    if spec.femur_scale != 1.0:
+        vertices = vertices * spec.femur_scale
+        axes = axes_of(surface.moved(vertices), head_vertices, neck_vertices, up)
     deforming = (spec.head_scale, spec.neck_shortening_mm, spec.varus_deg, spec.trochanter_rise_mm) != (
         1.0,
         0.0,
@@ -354,7 +373,7 @@ def make_femur(subject: Subject, spec: HipSpec, *, spherical_head: bool = False)
     landmarks = {name: outer.vertices[k] for name, k in bone.landmark_vertices.items()}
     depth_of_collapse = float(spec.sector.collapse_mm) if spec.sector is not None else 0.0
     return Femur(
-        outer, canal, _spongy(canal, axes), _core(canal, axes), axes, landmarks, head_vertices, depth_of_collapse
+        outer, whole, canal, _spongy(canal, axes), _core(canal, axes), axes, landmarks, head_vertices, depth_of_collapse
     )
 
 

@@ -24,8 +24,9 @@ def interval_on_line(
     height = (points_px - origin_px) @ across
     height = np.where(height == 0.0, 1e-12, height)
     along = (points_px - origin_px) @ direction
-    above = height[faces] > 0.0
-    cut = faces[above.any(axis=1) & ~above.all(axis=1)]
+    above = height > 0.0
+    a0, a1, a2 = (above[faces[:, i]] for i in range(3))
+    cut = faces[(a0 != a1) | (a1 != a2)]
     if len(cut) == 0:
         return None
     low = np.full(len(cut), np.inf)

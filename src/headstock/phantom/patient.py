@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from headstock.errors import FrameError
 from headstock.frames import LPS_TO_HIP, Side
 from headstock.geometry import rotation_about
 from headstock.phantom.femur import Femur, make_femur, smoothstep
@@ -29,6 +30,7 @@ Floats = NDArray[np.float64]
 _X, _Y, _Z = np.eye(3)
 _PELVIS_CORTEX_MM: Final = 1.5
 _SOCKET_PLATE_MM: Final = 1.7
+_NEIGHBOURS: Final = 6
 _SOURCIL_MM: Final = 2.6
 
 
@@ -125,6 +127,26 @@ def _pelvis_inside(outer: Surface, sockets: list[tuple[Side, Socket]]) -> Surfac
     return outer.moved(vertices - normals * np.minimum(thickness, 0.33 * room)[:, None])
 
 
+def _check_apart(pelvis: Surface, femur: Surface, side: Side) -> None:
+    """Refuse a femur that stands in the pelvis: no film of it could be true."""
+    from scipy.spatial import cKDTree
+
+    tree = cKDTree(pelvis.vertices)
+    points = femur.vertices[np.isfinite(tree.query(femur.vertices, distance_upper_bound=8.0)[0])]
+    if len(points) == 0:
+        return
+    normals = pelvis.vertex_normals()
+    _, nearest = tree.query(points, k=_NEIGHBOURS)
+    outward = np.einsum("ijk,ijk->ij", points[:, None] - pelvis.vertices[nearest], normals[nearest])
+    # A point in front of one neighbour's tangent plane is outside; behind all of them it is in the bone.
+    depth = -float(outward.max(axis=1).min())
+    if depth > 0.0:
+        raise FrameError(
+            f"The {side.value} femur would stand {depth:.1f} mm or more in the pelvis. Use less of the rotation, "
+            "flexion, abduction or deformity that brings them together."
+        )
+
+
 @lru_cache(maxsize=16)
 def make_hip_patient(spec: PhantomSpec) -> PhantomPatient:
     """Build the phantom that a spec describes. Deterministic: equal specs give equal surfaces.
@@ -132,7 +154,8 @@ def make_hip_patient(spec: PhantomSpec) -> PhantomPatient:
     Raises
     ------
     FrameError
-        A value outside what the model can stand for; the message says which.
+        A value outside what the model can stand for, or a pose in which femur and pelvis would
+        overlap; the message says which.
     """
     person = subject(spec.shape_sd)
     pelvis: Pelvis = pelvis_in_its_frame(person, mirrored=spec.mirrored)
@@ -145,7 +168,7 @@ def make_hip_patient(spec: PhantomSpec) -> PhantomPatient:
     sockets: list[tuple[Side, Socket]] = []
     for side in Side:
         hip = spec.hip(side)
-        femur = make_femur(person, hip, spherical_head=spec.spherical_heads)
+        femur = make_femur(spec.shape_sd, hip, spherical_head=spec.spherical_heads)
         matrix = LPS_TO_HIP[side].T @ _femur_pose(hip)
         head = femur.outer.vertices[femur.head_vertices] @ (turn.T @ matrix).T
         reach = np.linalg.norm(head, axis=1)
@@ -168,6 +191,7 @@ def make_hip_patient(spec: PhantomSpec) -> PhantomPatient:
             cut = 1.45 * femur.axes.head.radius
             femur = Femur(
                 resected(femur, femur.outer, cut),
+                resected(femur, femur.whole, cut),
                 resected(femur, femur.canal, cut),
                 resected(femur, femur.spongy, cut),
                 resected(femur, femur.core, cut),
@@ -187,9 +211,13 @@ def make_hip_patient(spec: PhantomSpec) -> PhantomPatient:
             socket.radius,
             to_lab(pelvis.outer.vertices[socket.vertices]),
         )
+    outer = pelvis.outer.moved(to_lab(pelvis.outer.vertices))
+    for side, placed in hips.items():
+        if not placed.replaced:
+            _check_apart(outer, placed.surface_lps(placed.femur.outer), side)
     return PhantomPatient(
         spec,
-        pelvis.outer.moved(to_lab(pelvis.outer.vertices)),
+        outer,
         inside.moved(to_lab(inside.vertices)),
         {name: to_lab(pelvis.outer.vertices[k]) for name, k in pelvis.landmark_vertices.items()},
         turn.T,

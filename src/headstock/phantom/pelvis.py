@@ -112,7 +112,7 @@ def with_socket(
     facing = smoothstep(-np.einsum("ij,ij->i", away, normals) / np.maximum(distance, 1e-9), 0.0, 0.4)
     gap = distance - target
     # The joint surface follows the head; the fossa, deeper than 4 mm, stays where it is.
-    drawn = np.where(gap > 0.0, gap * smoothstep(gap, 0.8, 4.5), gap * (1.0 - near_joint * facing))
+    drawn = np.where(gap > 0.0, gap * smoothstep(gap, 0.8, 4.5), 0.0)
     share = np.where(gap > 0.0, near_joint * facing, 1.0)
     new = distance + share * (drawn - gap)
     close = distance < target + 12.0

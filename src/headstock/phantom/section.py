@@ -36,8 +36,9 @@ def sections(surface: Surface, point: Floats, normal: Floats) -> tuple[Loop, ...
 
     height = (surface.vertices - point) @ normal
     height = np.where(height == 0.0, 1e-9, height)  # a vertex exactly on the plane would break a loop
-    above = height[surface.faces] > 0.0
-    cut = surface.faces[above.any(axis=1) & ~above.all(axis=1)]
+    above = height > 0.0
+    a0, a1, a2 = (above[surface.faces[:, i]] for i in range(3))
+    cut = surface.faces[(a0 != a1) | (a1 != a2)]
     if len(cut) == 0:
         return ()
     ends = np.empty((len(cut), 2, 3))
@@ -47,8 +48,7 @@ def sections(surface: Surface, point: Floats, normal: Floats) -> tuple[Loop, ...
         a, b = cut[:, i], cut[:, (i + 1) % 3]
         up, down = (height[a] < 0) & (height[b] > 0), (height[a] > 0) & (height[b] < 0)
         low, high = np.minimum(a, b), np.maximum(a, b)
-        share = height[low] / (height[low] - height[high])
-        share = np.where(up | down, share, 0.0)
+        share = height[low] / np.where(up | down, height[low] - height[high], 1.0)
         crossing = surface.vertices[low] + share[:, None] * (surface.vertices[high] - surface.vertices[low])
         key = low * len(surface.vertices) + high
         for mask, slot in ((down, 0), (up, 1)):

@@ -71,7 +71,8 @@ class MetalHip:
 class HipSpec:
     """One hip of the phantom.
 
-    Scales are ratios; `varus_deg` positive lowers the neck-shaft angle;
+    Scales are ratios; `varus_deg` positive turns head and neck down (the neck-shaft angle, measured
+    at the neck's waist, falls by that within 15 %); `trochanter_rise_mm` lifts the tip.
     `internal_rotation_deg`, `abduction_deg` and `flexion_deg` are those of the femur
     against the table, from a neutral pose (mechanical axis and knee straight ahead).
     """

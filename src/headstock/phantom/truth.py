@@ -165,9 +165,15 @@ class _HipOnFilm:
         low, high = first.get(self.sides[0], 60), first.get(self.sides[1], 60)
         keep = np.arange(low, _OUTLINE_DIRECTIONS - high + 1)
         self.outlines["head"] = self.head + radius[keep, None] * directions[keep]
-        # How far the outline lies inside the circle, away from the neck: the collapse this view can show.
-        cap = keep[(keep > 100) & (keep < 260)]
-        self.mm["collapse_depth_mm"] = float(np.max(circle - radius[cap])) / self.px_per_mm
+        self.mm["collapse_depth_mm"] = 0.0
+        if self.hip.femur.collapse_mm > 0.0:
+            before = star_radius_px(
+                self.beam.project(self.hip.to_lps(self.hip.femur.whole.vertices)), faces, self.head, directions
+            )
+            sunk = np.flatnonzero(before - radius > 0.2 * self.px_per_mm)
+            if len(sunk) > 1:
+                self.outlines["collapse"] = self.head + radius[sunk, None] * directions[sunk]
+                self.mm["collapse_depth_mm"] = max(float(np.max(circle - radius[sunk])) / self.px_per_mm, 0.0)
 
     def _neck(self) -> None:
         radius = self.hip.femur.axes.head.radius * self.px_per_mm
@@ -356,6 +362,8 @@ def _film_measures(sides: dict[Side, _HipOnFilm], patient: PhantomPatient, mm_pe
         "mm_per_pixel_at_head": round(mm_per_px, 6),
     }
     each: dict[str, dict[str, float]] = {}
+    drops = {side: hip.points["teardrop"] for side, hip in sides.items()}
+    line = _unit(drops[Side.LEFT] - drops[Side.RIGHT])
     for side, hip in sides.items():
         p = hip.points
         up_neck, up_shaft = hip.head - hip.neck_point, hip.shaft[0] - hip.shaft[1]
@@ -372,14 +380,14 @@ def _film_measures(sides: dict[Side, _HipOnFilm], patient: PhantomPatient, mm_pe
             "collapse_depth_mm": hip.mm["collapse_depth_mm"] * hip.px_per_mm * mm_per_px,
         }
         if "sourcil_lateral" in p:
-            edge = p["sourcil_lateral"] - hip.head
-            outward = -float(medial_column_sign(side, True))
-            values["centre_edge_angle_deg"] = float(np.degrees(np.arctan2(edge[0] * outward, -edge[1])))
-            roof = p["sourcil_lateral"] - p["sourcil_medial"]
-            values["toennis_angle_deg"] = float(np.degrees(np.arctan2(-roof[1], roof[0] * outward)))
+            # Up is across the line of the teardrops, as the trade measures both angles on a pelvis film.
+            out_along = line * (1.0 if side is Side.LEFT else -1.0)
+            up = np.array([line[1], -line[0]])
+            edge, roof = p["sourcil_lateral"] - hip.head, p["sourcil_lateral"] - p["sourcil_medial"]
+            values["centre_edge_angle_deg"] = float(np.degrees(np.arctan2(edge @ out_along, edge @ up)))
+            values["toennis_angle_deg"] = float(np.degrees(np.arctan2(roof @ up, roof @ out_along)))
         each[_LETTER[side]] = {name: round(value, 3) for name, value in values.items()}
     out.update({k: each[_LETTER[study]][k] for k in ("neck_shaft_angle_deg", "femoral_offset_mm", "head_diameter_mm")})
-    drops = {side: hip.points["teardrop"] for side, hip in sides.items()}
     below = {
         _LETTER[side]: round(
             _vertical_line(drops[Side.RIGHT], drops[Side.LEFT], hip.points["lesser_trochanter"]) * mm_per_px, 3
@@ -391,13 +399,12 @@ def _film_measures(sides: dict[Side, _HipOnFilm], patient: PhantomPatient, mm_pe
     out["line"] = "through the lower ends of both teardrops"
     for side, hip in sides.items():
         height = -_vertical_line(drops[Side.RIGHT], drops[Side.LEFT], hip.head) * mm_per_px
-        along = _unit(drops[Side.LEFT] - drops[Side.RIGHT]) * (1.0 if side is Side.LEFT else -1.0)
+        along = line * (1.0 if side is Side.LEFT else -1.0)
         each[_LETTER[side]]["centre_of_rotation_height_mm"] = round(height, 3)
         each[_LETTER[side]]["centre_of_rotation_lateral_mm"] = round(
             float((hip.head - drops[side]) @ along) * mm_per_px, 3
         )
     out["each_side"] = each
-    line = drops[Side.LEFT] - drops[Side.RIGHT]
     out["teardrop_line_deg"] = round(float(np.degrees(np.arctan2(-line[1], line[0]))), 3)
     return out
 

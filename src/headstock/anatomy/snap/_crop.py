@@ -75,7 +75,7 @@ def clicked(image: NDArray[np.generic], clicks: ArrayLike, least: int = 1) -> Fl
     inside = (points >= 0).all(axis=1) & (points[:, 0] <= cols - 1) & (points[:, 1] <= rows - 1)
     if not inside.all():
         raise FrameError(
-            f"A click lies beside the film ({cols} columns, {rows} rows), so there is no edge to find. Click on the film."
+            f"A click lies beside the film ({cols} columns, {rows} rows): there is no edge to find. Click on the film."
         )
     return points
 

@@ -95,8 +95,8 @@ def trace(
     """Outlines within ± `half_width_mm` of H circles, and the circles through them.
 
     `typical` grey per mm: slopes well below it are no edge. `hold` per mm2 keeps the path near the circle. `fit_mm`:
-    Cauchy scale of the circle fit, wide because real heads are up to 1 mm out of round. `clicks` (K, 2) px or None: points of the outline the
-    reader clicked; near their direction the path is drawn to them.
+    Cauchy scale of the circle fit, wide because real heads are up to 1 mm out of round. `clicks` (K, 2) px or None:
+    points of the outline the reader clicked; near their direction the path is drawn to them.
     """
     inside = int(_INSIDE_MM[1] / _RADIAL_MM)
     near = int(_INSIDE_MM[0] / _RADIAL_MM)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter
 
-from headstock.anatomy.snap._crop import Floats, Float32s, Window, clicked, film_values, sampled, window
+from headstock.anatomy.snap._crop import Float32s, Floats, Window, clicked, film_values, sampled, window
 from headstock.anatomy.snap._profile import PROFILE_MM, outline_offset_mm
 from headstock.anatomy.snap._rings import RADII_MM, RADIUS_STEP_MM, STEP_MM, ring_hypotheses
 from headstock.anatomy.snap._trace import ANGLES, Trace, settle, trace

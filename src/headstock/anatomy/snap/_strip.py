@@ -16,8 +16,8 @@ _MOST_STEPS: Final = 3
 
 
 def slopes(values: Float32s, origins: Floats, across: Floats, distances: Floats) -> Floats:
-    """Slope of the grey values outward along `across` (2,), per px: (levels, distances)."""
-    at = origins[:, None] + distances[None, :, None] * across
+    """Slope of the grey values along `across` (2,) or (levels, 2), per px: (levels, distances)."""
+    at = origins[:, None] + distances[None, :, None] * np.broadcast_to(across, origins.shape)[:, None]
     grey = sampled(values, at).astype(np.float64)
     return np.asarray(np.gradient(grey, distances, axis=1))
 

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import gaussian_filter
 
-from headstock.anatomy.snap._crop import Float32s, Floats, Window, clicked, film_values, sampled, window
-from headstock.anatomy.snap._profile import PROFILE_MM, outline_offset_mm
+from headstock.anatomy.snap._crop import Float32s, Floats, Window, clicked, film_values, window
+from headstock.anatomy.snap._profile import edge_offset_mm
 from headstock.anatomy.snap._rings import RADII_MM, RADIUS_STEP_MM, STEP_MM, ring_hypotheses
 from headstock.anatomy.snap._trace import ANGLES, Trace, settle, trace
 from headstock.errors import CalibrationError, TooFewError
@@ -302,11 +302,9 @@ def _finish(
             break
         flat |= sunken
     used = (clear > _CLEAR) & (np.abs(off) < 2.0 * _OUT_OF_ROUND_MM) & ~flat
-    shift = 0.0
-    if used.sum() >= 12:
-        shift = _outline_shift_mm(view, points, fit.centre, float(fit.radius) * view.mm, used)
     outward = points - fit.centre
     outward = outward / np.linalg.norm(outward, axis=1, keepdims=True)
+    shift = edge_offset_mm(view.window.values, points[used], outward[used], view.mm, float(fit.radius) * view.mm)
     points = points + outward * (shift / view.mm)
     radius_px = float(fit.radius) + shift / view.mm
     stride = view.window.stride
@@ -334,22 +332,6 @@ def _covariance_mm2(outward: Floats, used: NDArray[np.bool_], rms_mm: float) -> 
     normal = jacobian.T @ jacobian + 1e-6 * np.eye(3)
     together = _CORRELATED_DEG / (360.0 / ANGLES)
     return np.asarray(np.linalg.inv(normal) * (max(rms_mm, 0.15) ** 2 * together) + np.eye(3) * _SHAPE_SD_MM**2)
-
-
-def _outline_shift_mm(view: _View, points: Floats, centre: Floats, radius_mm: float, used: NDArray[np.bool_]) -> float:
-    """How far outside the steepest places the outline lies, from the mean profile across the arcs used."""
-    outward = points[used] - centre
-    outward = outward / np.linalg.norm(outward, axis=1, keepdims=True)
-    at = points[used][:, None] + outward[:, None] * (PROFILE_MM / view.mm)[None, :, None]
-    profile = sampled(view.window.values, at).astype(np.float64).mean(axis=0)
-    weights = np.ones_like(profile)
-    rising = np.nonzero((PROFILE_MM > 0.4) & (np.gradient(profile) >= 0))[0]
-    if len(rising):
-        weights[rising[0] + 1 :] = 0.0  # beyond lies the socket
-    spread = float(profile.std())
-    if spread == 0:
-        return 0.0
-    return outline_offset_mm((profile - profile.mean()) / spread, weights, radius_mm)[0]
 
 
 def _runs_of(marked: NDArray[np.bool_], least_deg: float) -> NDArray[np.bool_]:

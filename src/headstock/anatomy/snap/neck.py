@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from headstock.anatomy.snap._crop import Floats, Window, clicked, film_values, window
+from headstock.anatomy.snap._profile import edge_offset_mm
 from headstock.anatomy.snap._strip import follow, slopes
-from headstock.anatomy.snap._trace import ANGLES, trace
 from headstock.errors import FrameError
 
 __all__ = ["SnapNeck", "snap_neck"]
@@ -78,6 +78,7 @@ def snap_neck(image: ArrayLike, head_circle: ArrayLike, click: ArrayLike, mm_per
     best = len(_DEPTHS) // 3
     band = (_BAND[0] <= _DEPTHS) & (_BAND[1] >= _DEPTHS)
     width = np.zeros(len(_DEPTHS))
+    origins = head + np.zeros((len(_DEPTHS), 2))
     for _ in range(3):
         down = (point - head) / np.linalg.norm(point - head)
         across = np.array([down[1], -down[0]])
@@ -96,11 +97,19 @@ def snap_neck(image: ArrayLike, head_circle: ArrayLike, click: ArrayLike, mm_per
         best = int(np.argmin(np.where(band, smooth, np.inf)))
         near = (edges[0] + edges[1])[max(0, best - 1) : best + 2] / 2
         point = near.mean(axis=0)
+    half_mm = float(width[best]) * mm / 2
+    for k in (0, 1):
+        outward = (edges[k] - origins)[best]
+        outward = outward / np.linalg.norm(outward)
+        steady = (clear[k] > _CLEAR) & band
+        shift = edge_offset_mm(part.values, edges[k][steady], outward, mm, half_mm)
+        edges[k] = edges[k] + outward * (shift / mm)
+    width = np.linalg.norm(edges[0] - edges[1], axis=1)
     sure_both = (clear[0] > _CLEAR) & (clear[1] > _CLEAR)
     share = float(sure_both[band].mean())
     unsure = share < 0.5 or not sure_both[best]
     down = (point - head) / np.linalg.norm(point - head)
-    junctions = _junctions(part, head, radius * mm, down, mm)
+    junctions = _junctions(part, head, radius, down, mm)
     axis_point = part.film(point)
     return SnapNeck(
         neck_axis_point=(float(axis_point[0]), float(axis_point[1])),
@@ -116,33 +125,38 @@ def snap_neck(image: ArrayLike, head_circle: ArrayLike, click: ArrayLike, mm_per
 
 
 def _junctions(
-    part: Window, head: Floats, radius_mm: float, down: Floats, mm: float
+    part: Window, head: Floats, radius_px: float, down: Floats, mm: float
 ) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
     """Where the outline, followed from beside the head toward the neck, leaves the circle by `_JUNCTION_MM`."""
-    gy, gx = np.gradient(part.values)
-    typical = max(3.0 * float(np.median(np.hypot(gx, gy))) / mm, 1e-9)
-    found = trace(part.values, head[None], np.array([radius_mm]), mm, 4.0, typical, inner_cost=0.3, hold=0.005)
-    points, clear = found.points[0], found.clear[0]
-    off = np.linalg.norm(points - head, axis=1) * mm - radius_mm
-    neck = round(float(np.degrees(np.arctan2(down[1], down[0]))) / (360.0 / ANGLES))
-    turn_to_top = 1 if down[0] < 0 else -1  # clockwise on the screen when the neck points to smaller columns
+    to_top = 1.0 if down[0] < 0 else -1.0  # clockwise on the screen when the neck points to smaller columns
+    start = float(np.arctan2(down[1], down[0]))
+    turn = np.radians(np.arange(110.0, 18.0, -2.0))
+    distances = np.arange(0.80, 1.60, 0.01) * radius_px
     out: list[tuple[float, float] | None] = []
-    for sense in (turn_to_top, -turn_to_top):
-        place: tuple[float, float] | None = None
-        previous = None
-        for k in range(int(100 * ANGLES / 360), int(20 * ANGLES / 360), -1):
-            i = (neck + sense * k) % ANGLES
-            if clear[i] < 0.05:
-                previous = None
-                continue
-            if off[i] > _JUNCTION_MM:
-                p = points[i]
-                if previous is not None and off[i] > off[previous]:
-                    share = (_JUNCTION_MM - off[previous]) / (off[i] - off[previous])
-                    p = points[previous] + share * (points[i] - points[previous])
-                spot = part.film(p)
-                place = (float(spot[0]), float(spot[1]))
-                break
-            previous = i
-        out.append(place)
+    for sense in (to_top, -to_top):
+        angle = start + sense * turn
+        unit = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+        origins = np.broadcast_to(head, unit.shape)
+        fall = -slopes(part.values, origins, unit, distances)
+        reference = 0.25 * float(np.percentile(fall.max(axis=1), 50)) + 1e-9
+        # Beside the head the outline is the circle; only from there on may the path choose.
+        far = np.maximum(np.abs(distances - radius_px) * mm - 1.0, 0.0)
+        on_circle = np.exp(-0.5 * far**2)
+        fall = np.where(turn[:, None] > np.radians(92.0), fall * on_circle, fall)
+        place, sure = follow(fall, distances, 0.01, reference)
+        head_part = (turn > np.radians(75.0)) & (sure > _CLEAR)
+        shift = edge_offset_mm(
+            part.values, head + place[head_part, None] * unit[head_part], unit[head_part], mm, radius_px * mm
+        )
+        off = (place - radius_px) * mm + shift
+        left = np.nonzero((off > _JUNCTION_MM) & (turn < np.radians(95.0)) & (np.roll(off, -1) > _JUNCTION_MM))[0]
+        if not len(left) or sure[left[0]] < _CLEAR or left[0] == 0:
+            out.append(None)
+            continue
+        k = int(left[0])
+        share = float(np.clip((_JUNCTION_MM - off[k - 1]) / max(off[k] - off[k - 1], 1e-9), 0.0, 1.0))
+        middle = angle[k - 1] + share * (angle[k] - angle[k - 1])
+        reach = radius_px + _JUNCTION_MM / mm
+        spot = part.film(head + reach * np.array([np.cos(middle), np.sin(middle)]))
+        out.append((float(spot[0]), float(spot[1])))
     return out[0], out[1]

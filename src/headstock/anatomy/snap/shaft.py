@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from headstock.anatomy.snap._crop import Floats, clicked, film_values, window
+from headstock.anatomy.snap._profile import THICK_SHELL_MM, THIN_SHELL_MM, edge_offset_mm
 from headstock.anatomy.snap._strip import follow, slopes
 from headstock.errors import FrameError
 from headstock.geometry import LineFit, fit_line_robust
@@ -115,6 +116,16 @@ def snap_shaft(image: ArrayLike, clicks: ArrayLike, mm_per_px: float | None = No
         place, sure = follow(fall, inward, 0.05, reference)
         canal.append(edge - place[:, None] * side)
         canal_clear &= sure > _CLEAR
+    half_mm = float(np.median(np.linalg.norm(edges[0] - edges[1], axis=1))) * mm / 2
+    canal_half_mm = max(float(np.median(np.linalg.norm(canal[0] - canal[1], axis=1))) * mm / 2, 2.0)
+    for k in (0, 1):
+        side = (edges[k] - origins)[_LEVELS // 2]
+        side = side / np.linalg.norm(side)
+        shift = edge_offset_mm(part.values, edges[k][used], side, mm, half_mm, THICK_SHELL_MM)
+        edges[k] = edges[k] + side * (shift / mm)
+        # The canal is a hole in dense bone: seen from its middle the same law holds with the sign turned.
+        shift = edge_offset_mm(part.values, canal[k][canal_clear], side, mm, canal_half_mm, THIN_SHELL_MM, -1.0)
+        canal[k] = canal[k] + side * (shift / mm)
     width = np.linalg.norm(edges[0] - edges[1], axis=1)
     canal_width = np.linalg.norm(canal[0] - canal[1], axis=1)
     share = float(used.mean())

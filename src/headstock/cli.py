@@ -611,9 +611,16 @@ def verify(
 
 
 @app.command()
-def bench(as_json: Json = False) -> None:
+def bench(
+    quick: Annotated[bool, typer.Option(help="A tenth of the films: to see that it runs, not to quote.")] = False,
+    patients: Annotated[Path | None, typer.Option(help="Folder with the supplied patients' zips.")] = None,
+    part: Annotated[list[str] | None, typer.Option(help="Only this part; may be repeated.")] = None,
+    as_json: Json = False,
+) -> None:
     """Measure accuracy and speed on this machine, with its description."""
-    from headstock.desk import bench as desk_bench
+    from headstock.desk.bench.run import PARTS, run
 
-    report = desk_bench.run()
-    _out(report, as_json, lambda: str(report))
+    parts = tuple(part) if part else PARTS
+    report = run(quick=quick, patients=patients, parts=parts, tell=None if as_json else _print)
+    if as_json:
+        _out(report, True, str)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from headstock.anatomy import Reading, View, anterior_direction, measure
-from headstock.anatomy.snap.ball import snap_ball
+from headstock.anatomy.snap import snap_ball
 from headstock.desk.desk import Desk
 from headstock.desk.films import hip_for
 from headstock.desk.headers import header_columns_to_left, header_rows, view_of

@@ -41,14 +41,17 @@ export const toImage = (view: Viewport, point: readonly [number, number]): Image
 /** The whole film, centred. */
 export function fit(film: Extent, canvas: CanvasSize, rowFactor: number): Viewport {
   const zoom = Math.min(canvas.width / film.columns, canvas.height / (film.rows * rowFactor));
-  return centred(film, canvas, rowFactor, zoom, imagePoint((film.columns - 1) / 2, (film.rows - 1) / 2));
+  return centred(canvas, rowFactor, zoom, imagePoint((film.columns - 1) / 2, (film.rows - 1) / 2));
 }
 
-/** The film as wide as its canvas, centred on `about`: for a pelvis, whose hips lie side by side. */
-export function fill(film: Extent, canvas: CanvasSize, rowFactor: number, about?: ImagePoint): Viewport {
+/** A pelvis opens a little below its middle: hips and shafts are read, iliac crests seldom. */
+const PELVIS_ROW = 0.58;
+
+/** The film as wide as its canvas: for a pelvis, whose hips lie side by side. */
+export function fill(film: Extent, canvas: CanvasSize, rowFactor: number): Viewport {
   const zoom = Math.max(canvas.width / film.columns, canvas.height / (film.rows * rowFactor));
-  const centre = about ?? imagePoint((film.columns - 1) / 2, (film.rows - 1) / 2);
-  return keepInSight(centred(film, canvas, rowFactor, zoom, centre), film, canvas, true);
+  const centre = imagePoint((film.columns - 1) / 2, film.rows * PELVIS_ROW);
+  return keepInSight(centred(canvas, rowFactor, zoom, centre), film, canvas, true);
 }
 
 /** A box of film columns and rows, as large as fits. */
@@ -63,10 +66,10 @@ export function fitBox(
   const tall = Math.max(1, Math.abs(b[1] - a[1]) * rowFactor);
   const zoom = Math.min(MOST_ZOOM, canvas.width / wide, canvas.height / tall);
   const centre = imagePoint((a[0] + b[0]) / 2, (a[1] + b[1]) / 2);
-  return keepInSight(centred(film, canvas, rowFactor, zoom, centre), film, canvas, true);
+  return keepInSight(centred(canvas, rowFactor, zoom, centre), film, canvas, true);
 }
 
-function centred(_film: Extent, canvas: CanvasSize, rowFactor: number, zoom: number, at: ImagePoint): Viewport {
+function centred(canvas: CanvasSize, rowFactor: number, zoom: number, at: ImagePoint): Viewport {
   return {
     zoom,
     rowFactor,
@@ -136,7 +139,7 @@ export function lookOf(view: Viewport, film: Extent, canvas: CanvasSize): Look {
 export function viewOf(look: Look, film: Extent, canvas: CanvasSize, rowFactor: number): Viewport {
   const zoom = fit(film, canvas, rowFactor).zoom * look.ofFit;
   const at = imagePoint(look.column * film.columns, look.row * film.rows);
-  return centred(film, canvas, rowFactor, zoom, at);
+  return centred(canvas, rowFactor, zoom, at);
 }
 
 /** Length on screen of a distance at the hip, along the columns. */

@@ -54,20 +54,56 @@ export function Large({ appraisal, page, onAim }: { appraisal: Appraisal; page: 
   );
 }
 
+/** Shown first whether a limit is set or not: what a cut level is chosen for. The rest lies one press below. */
+const FIRST = new Set([
+  "seat_on_sound_bone_percent",
+  "lesion_left_percent",
+  "least_wall_mm",
+  "notch_distance_mm",
+  "valgus_to_neck_deg",
+  "anterior_to_neck_deg",
+  "head_neck_ratio",
+  "head_kept_percent",
+  "cup_cover_percent",
+  "flexion_deg",
+  "internal_at_90_flexion_deg",
+]);
+
+/** Lines shown at once and lines one press below. A number outside its limit is never one press below. */
+export function split(lines: readonly Line[]): { first: readonly Line[]; more: readonly Line[] } {
+  const large = largeLines(lines);
+  const rest = lines.filter((line) => !large.includes(line) && line.number.key !== "reserve_mm");
+  const isFirst = (line: Line): boolean => FIRST.has(line.number.key) || line.limit?.state === "outside";
+  return { first: rest.filter(isFirst), more: rest.filter((line) => !isFirst(line)) };
+}
+
 export function Lines({ appraisal }: { appraisal: Appraisal }): JSX.Element {
-  const large = largeLines(appraisal.lines);
-  const rest = appraisal.lines.filter((line) => !large.includes(line));
+  const { first, more } = split(appraisal.lines);
   return (
     <div class="pl-lines">
-      {rest.map((line, i) => (
-        <div key={line.number.key} class={i > 0 && rest[i - 1]?.group !== line.group ? "row first" : "row"}>
-          <span class="k" title={line.detail ?? ""}>
-            {line.number.label}
-          </span>
-          <span>{line.text !== null ? <b class="words">{line.text}</b> : <Num n={line.number} limit={line.limit} />}</span>
-          <LimitSign n={line.number} limit={line.limit} />
-        </div>
+      {first.map((line) => (
+        <Row key={line.number.key} line={line} />
       ))}
+      {more.length > 0 && (
+        <details>
+          <summary>{more.length} more numbers</summary>
+          {more.map((line, i) => (
+            <Row key={line.number.key} line={line} first={line.group !== more[i - 1]?.group} />
+          ))}
+        </details>
+      )}
+    </div>
+  );
+}
+
+function Row({ line, first = false }: { line: Line; first?: boolean }): JSX.Element {
+  return (
+    <div class={first ? "row first" : "row"}>
+      <span class="k" title={[line.number.label, line.detail].filter(Boolean).join(": ")}>
+        {line.number.label}
+      </span>
+      <span>{line.text !== null ? <b class="words">{line.text}</b> : <Num n={line.number} limit={line.limit} />}</span>
+      <LimitSign n={line.number} limit={line.limit} />
     </div>
   );
 }

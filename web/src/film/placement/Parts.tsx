@@ -12,6 +12,7 @@ interface PartsProps {
 
 /** Sizes shown at once: the present one and its neighbours, so that a long family does not fill the panel. */
 const SHOWN = 5;
+const FEW = 3;
 
 export function around<T>(all: readonly T[], at: number, shown = SHOWN): readonly T[] {
   const start = Math.max(0, Math.min(at - Math.floor(shown / 2), all.length - shown));
@@ -60,7 +61,7 @@ export function OtherParts({ page, placement, onPick }: PartsProps): JSX.Element
       {page.heads.length > 0 && (
         <Row
           name="head"
-          options={around(page.heads, headAt).map((head) => ({
+          options={around(page.heads, headAt, FEW).map((head) => ({
             words: digits(head, Number.isInteger(head) ? 0 : 1),
             on: head === placement.head_mm,
             pick: () => onPick({ ...placement, head_mm: head }, `head ${head} mm`),
@@ -71,7 +72,7 @@ export function OtherParts({ page, placement, onPick }: PartsProps): JSX.Element
         <Row
           name="neck"
           options={page.neck_lengths.map((neck) => ({
-            words: neck,
+            words: Number.isFinite(Number(neck)) ? digits(Number(neck), Number.isInteger(Number(neck)) ? 0 : 1, true) : neck,
             on: neck === placement.neck_length,
             pick: () => onPick({ ...placement, neck_length: neck }, `neck ${neck}`),
           }))}
@@ -80,7 +81,7 @@ export function OtherParts({ page, placement, onPick }: PartsProps): JSX.Element
       {page.cup_sizes.length > 0 && cup && (
         <Row
           name="cup"
-          options={around(page.cup_sizes, cupAt).map((size) => ({
+          options={around(page.cup_sizes, cupAt, FEW).map((size) => ({
             words: size.size,
             on: size.size === cup.size,
             pick: () => onPick({ ...placement, cup: { ...cup, family: size.family, size: size.size } }, `cup ${size.size}`),
@@ -89,8 +90,8 @@ export function OtherParts({ page, placement, onPick }: PartsProps): JSX.Element
       )}
       {cup && (
         <p>
-          <span>cup stands</span>
-          <b>{digits(cup.inclination_deg, 1)}</b> deg inclination, <b>{digits(cup.version_deg, 1)}</b> deg version
+          <span>cup at</span>
+          <b>{digits(cup.inclination_deg, 1)}</b> by <b>{digits(cup.version_deg, 1)}</b> deg
         </p>
       )}
     </div>

@@ -60,7 +60,7 @@ export function PlacementMarks({ view, drawing, drawnFor, placement, frame, film
       {of(null)
         .filter((shape) => !OVER.has(shape.role))
         .map((shape, i) => (
-          <Drawn key={i} shape={shape} view={view} small={small} />
+          <Drawn key={i} shape={shape} view={view} small={small} patient />
         ))}
       <g transform={moves.cup}>
         {of("cup").map((shape, i) => (
@@ -106,7 +106,16 @@ function Pivot({ at: [x, y] }: { at: ScreenPoint }): JSX.Element {
   );
 }
 
-function Drawn({ shape, view, small, chosen = false }: { shape: Shape; view: Viewport; small: boolean; chosen?: boolean }): JSX.Element | null {
+interface DrawnProps {
+  shape: Shape;
+  view: Viewport;
+  small: boolean;
+  chosen?: boolean;
+  /** The patient's own: an axis of bone, not of steel. */
+  patient?: boolean;
+}
+
+function Drawn({ shape, view, small, chosen = false, patient = false }: DrawnProps): JSX.Element | null {
   const points = shape.points.map((point) => toScreen(view, fromWire(point)));
   if (points.length === 0) return null;
   const d = pathOf(points, shape.closed);
@@ -139,7 +148,7 @@ function Drawn({ shape, view, small, chosen = false }: { shape: Shape; view: Vie
       const end = top(points);
       return (
         <Labelled words={label} at={[end[0] + 10, end[1] - 10]} anchor="start">
-          <Line points={points} width={1.1} dash="10 4 2 4" />
+          {patient ? <Line points={points} width={0.9} dash="2 5" colour="var(--ink-2)" casing={false} /> : <Line points={points} width={1.1} dash="10 4 2 4" />}
         </Labelled>
       );
     }

@@ -119,7 +119,7 @@ function Placing({ hip, ap, lateral, work }: PlacingProps): JSX.Element {
       ground="dark"
       here="placement"
       hip={{ hipId: hip.hip_id, person: hip.person, side: hip.side, stations: hip.stations }}
-      state={work.kept.name === "kept" ? { title: "Every move kept", detail: ms === null ? "" : `2,000 draws, ${ms} ms` } : plate}
+      state={work.kept.name === "kept" ? { title: "Every move kept", detail: ms === null ? "" : `numbers after ${ms} ms` } : plate}
       actions={actions}
       back={pathOfRoute({ page: "comparison", hip: hip.hip_id })}
       mainClass="pl"
@@ -178,7 +178,7 @@ function LateralPane(props: PaneProps): JSX.Element {
 
 function Pane({ film, hip, work, view, frame, control, part, onPart, small }: PaneProps & { view: Film; control: ReturnType<typeof useFilm> }): JSX.Element {
   const drawing = (view === "ap" ? work.appraisal?.drawing_film : work.appraisal?.drawing_lateral) ?? null;
-  const labels = useMemo(() => labelsOf(work.appraisal), [work.appraisal]);
+  const labels = useMemo(() => labelsOf(work.appraisal, view), [work.appraisal, view]);
   const tool = usePlacementTool({ work, drawing, frame, film: view, onPart });
   return (
     <div class={`pl-pane ${view}${small ? "" : " big"}`}>
@@ -209,14 +209,15 @@ function Pane({ film, hip, work, view, frame, control, part, onPart, small }: Pa
 }
 
 /** Words on the film: numbers of the appraisal beside what they belong to. */
-function labelsOf(appraisal: Appraisal | null): Record<string, string> {
+function labelsOf(appraisal: Appraisal | null, view: Film): Record<string, string> {
   const words: Record<string, string> = { dead: "dead bone" };
   const number = (key: string) => appraisal?.lines.find((line) => line.number.key === key)?.number ?? null;
   const cut = number("cut_depth_mm");
   if (cut && cut.value !== null) words["cut"] = `cut ${valueWords(cut)} mm`;
-  const valgus = number("valgus_to_neck_deg");
-  if (valgus && valgus.value !== null) {
-    words["axis"] = `guide wire, ${digits(Math.abs(valgus.value), valgus.decimals)}° ${valgus.value < 0 ? "varus" : "valgus"}`;
+  const turn = number(view === "ap" ? "valgus_to_neck_deg" : "anterior_to_neck_deg");
+  if (turn && turn.value !== null) {
+    const [more, less] = view === "ap" ? ["valgus", "varus"] : ["anterior", "posterior"];
+    words["axis"] = `guide wire, ${digits(Math.abs(turn.value), turn.decimals)}° ${turn.value < 0 ? less : more}`;
   }
   return words;
 }

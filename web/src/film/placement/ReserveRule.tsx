@@ -11,6 +11,8 @@ const BOTTOM = 18;
 /** The rule stands here; numbers left of it, ends right of it. */
 const RULE_X = 46;
 const LEAST_SPAN_MM = 6;
+/** Width of a letter at 12.5 px, on average. */
+const LETTER_PX = 6.5;
 
 export function ReserveRule({ reserve, moving }: { reserve: Reserve | null; moving: boolean }): JSX.Element {
   const [see, size] = useSize<HTMLDivElement>();
@@ -40,7 +42,7 @@ export function ReserveRule({ reserve, moving }: { reserve: Reserve | null; movi
                 </g>
               );
             })}
-            {reserve && <Ends reserve={reserve} at={(value) => rule.at(Math.max(-span, Math.min(span, value)))} />}
+            {reserve && <Ends reserve={reserve} letters={Math.max(8, Math.floor((size.width - RULE_X - 44) / LETTER_PX))} at={(value) => rule.at(Math.max(-span, Math.min(span, value)))} />}
             <path d={`M${RULE_X} ${rule.at(0)}h40`} stroke="var(--mark)" stroke-width="2.5" />
             <circle cx={RULE_X + 15} cy={rule.at(0)} r="8" fill="var(--desk)" stroke="var(--mark)" stroke-width="3" />
             <text x={RULE_X + 46} y={rule.at(0) + 5} font-size="14" font-weight="680" fill="var(--mark)">
@@ -54,7 +56,7 @@ export function ReserveRule({ reserve, moving }: { reserve: Reserve | null; movi
   );
 }
 
-function Ends({ reserve, at }: { reserve: Reserve; at: (value: number) => number }): JSX.Element {
+function Ends({ reserve, letters, at }: { reserve: Reserve; letters: number; at: (value: number) => number }): JSX.Element {
   const ends = [reserve.longer, reserve.shorter].filter((end) => end !== null);
   const values = ends.map((end) => end.number.value ?? 0);
   const high = at(Math.max(0, ...values));
@@ -67,7 +69,7 @@ function Ends({ reserve, at }: { reserve: Reserve; at: (value: number) => number
         if (number.value === null) return null;
         const y = at(number.value);
         const up = number.value >= 0;
-        const lines = wrapped(end.binds, 18);
+        const lines = wrapped(end.binds, letters);
         // Ends close to the plan move their words away from its own.
         const wordsY = up ? Math.min(y, at(0) - 64) : Math.max(y, at(0) + 26);
         return (

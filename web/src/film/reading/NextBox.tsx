@@ -53,8 +53,8 @@ export function NextBox(props: NextBoxProps): JSX.Element {
     return (
       <div class="rd-next">
         <div>
-          <b>{finding || "All points placed"}</b>
-          <span>Drag any mark to correct it; every step is kept.</span>
+          <b>All points placed</b>
+          <span>{finding || "Drag any mark to correct it; every step is kept."}</span>
         </div>
         <ActionPress action={onward} />
       </div>

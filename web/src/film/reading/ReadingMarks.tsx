@@ -40,13 +40,16 @@ export function ReadingMarks({ view, state, drawn, numbers, selected, pending, p
         isFound(key) ? <FoundPoint key={key} at={on(point)} chosen={selected === key} /> : <Cross key={key} at={on(point)} chosen={selected === key} />,
       )}
       {Object.entries(state.points).map(([key, point]) => {
-        const named = selected === key || LABELLED.has(nameOf(key));
-        if (!named) return null;
+        const chosen = selected === key;
+        if (!chosen && !LABELLED.has(nameOf(key))) return null;
+        // Words stand on the outer side of a trochanter's own hip, away from the lines to the head.
         const [x, y] = on(point);
-        const rightHalf = key.startsWith("left.");
+        const outward = key.startsWith("left.") ? 1 : -1;
+        const high = nameOf(key) === "greater_trochanter";
+        const colour = !chosen ? "var(--ink)" : isFound(key) ? "var(--found)" : "var(--mark)";
         return (
-          <Words key={key} at={[x + (rightHalf ? -16 : 16), y + (nameOf(key) === "greater_trochanter" ? -16 : 20)]} anchor={rightHalf ? "end" : "start"} size={12.5} weight={560} colour={selected === key ? (isFound(key) ? "var(--found)" : "var(--mark)") : "var(--ink)"}>
-            {labelOf(key)}
+          <Words key={key} at={high ? [x + outward * 8, y - 18] : [x - outward * 16, y + 18]} anchor={high ? "middle" : outward === 1 ? "end" : "start"} size={12.5} weight={560} colour={colour}>
+            {chosen ? labelOf(key) : labelOf(key).replace(/, (left|right)$/, "")}
           </Words>
         );
       })}
@@ -130,12 +133,12 @@ function Outline({ outlineKey, corners, view, found, selected }: { outlineKey: s
   const name = nameOf(outlineKey);
   const closed = name.startsWith("lesion");
   const colour = found ? "var(--found)" : "var(--mark)";
-  const top = points.reduce((best, point) => (point[1] < best[1] ? point : best), points[0] ?? ([0, 0] as const));
+  const medial = points.reduce((best, point) => (point[0] > best[0] ? point : best), points[0] ?? ([0, 0] as const));
   return (
     <>
       <Line points={points} closed={closed} colour={colour} width={closed ? 1.8 : 1.6} {...(closed ? { dash: "6 4" } : {})} opacity={closed || name === "collapse" ? 1 : 0.85} />
       {closed && !selected && points.length > 2 && (
-        <Words at={[top[0], top[1] - 8]} size={12.5} weight={560} colour={colour}>
+        <Words at={[medial[0] + 8, medial[1] + 4]} anchor="start" size={12.5} weight={560} colour={colour}>
           dead bone
         </Words>
       )}

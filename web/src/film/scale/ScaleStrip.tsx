@@ -24,7 +24,7 @@ export function ScaleStrip({ film, hip }: { film: FilmPage; hip: string }): JSX.
           <tbody>
             {rows.map((choice) => (
               <tr key={choice.kind} class={choice.in_use ? "on" : ""}>
-                <td class="fp-clamp" title={choice.words}>{choice.words}</td>
+                <td title={choice.words}>{SOURCE_WORDS[choice.kind]}</td>
                 <td>{largerWords(choice)}</td>
                 <td>{choice.in_use ? "in use" : apart(choice, scale.contradiction !== null || scale.settled_by != null)}</td>
               </tr>
@@ -36,6 +36,16 @@ export function ScaleStrip({ film, hip }: { film: FilmPage; hip: string }): JSX.
     </section>
   );
 }
+
+/** A source in a line's length; its own words are in the why of its number. */
+const SOURCE_WORDS: Readonly<Record<ScaleChoice["kind"], string>> = {
+  ball: "marker ball",
+  ruler: "ruler",
+  calibrated_header: "header, calibrated",
+  detector_and_distance: "header, detector and distances",
+  typed_magnification: "typed magnification",
+  none: "none",
+};
 
 export const largerWords = (choice: ScaleChoice): string =>
   choice.larger_percent === null ? "" : `${digits(choice.larger_percent, 1)} % larger`;

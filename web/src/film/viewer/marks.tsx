@@ -9,7 +9,7 @@ export const CASING = "#0b0e0f";
 /** Casing around letters, CSS px. */
 const CASING_PX = 4;
 /** Casing of a line, both sides together: enough to part it from bright cortex without thickening it. */
-const LINE_CASING_PX = 2.6;
+const LINE_CASING_PX = 2.2;
 
 type XY = readonly [number, number];
 
@@ -28,7 +28,7 @@ export function Line({ points, colour = "var(--ink)", width = 1.4, dash, closed 
   const d = pathOf(points, closed);
   return (
     <g fill="none" stroke-linejoin="round" opacity={opacity}>
-      {casing && <path d={d} stroke={CASING} stroke-width={width + LINE_CASING_PX} stroke-opacity=".6" />}
+      {casing && <path d={d} stroke={CASING} stroke-width={width + LINE_CASING_PX} stroke-opacity=".5" />}
       <path d={d} stroke={colour} stroke-width={width} stroke-dasharray={dash} />
     </g>
   );

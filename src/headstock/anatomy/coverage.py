@@ -4,7 +4,7 @@ In: films with true points (px), true measures and the true scale; how readers a
 err. Out: coverage a measure, with its Monte Carlo error.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -65,6 +65,7 @@ def simulate_coverage(
     n_draws: int = 2000,
     seed: int = 1,
     click_sd_factor: float = 1.0,
+    scale_of: Callable[[TrueFilm, np.random.Generator], FilmScale] | None = None,
 ) -> tuple[Coverage, ...]:
     """Coverage of the intervals of `measure` when readers and marker err as they are said to.
 
@@ -79,6 +80,9 @@ def simulate_coverage(
     click_sd_factor
         Readers err by this factor of the stated sd; 1 is as stated. Other values show
         what happens when the stated sd is wrong.
+    scale_of
+        Makes the scale of one reading instead of a normal error of `scale_sd_percent`: a
+        marker ball at a depth of its own, measured and turned into a scale.
 
     Raises
     ------
@@ -103,8 +107,12 @@ def simulate_coverage(
             reader_seed, interval_seed = (int(s) for s in seeds[k])
             k += 1
             clicked = _clicked(film, reader_seed, click_sd_factor)
-            marker = np.random.default_rng([reader_seed, 1]).standard_normal()
-            scale: FilmScale = NormalScale(film.mm_per_px * (1.0 + scale_sd_percent / 100.0 * marker), sd)
+            marker_rng = np.random.default_rng([reader_seed, 1])
+            scale: FilmScale = (
+                scale_of(film, marker_rng)
+                if scale_of is not None
+                else NormalScale(film.mm_per_px * (1.0 + scale_sd_percent / 100.0 * marker_rng.standard_normal()), sd)
+            )
             found = measure(clicked, scale, n_draws=n_draws, seed=interval_seed, only=only)
             for name in names:
                 if name not in film.truth or name not in found:

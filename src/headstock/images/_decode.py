@@ -1,12 +1,11 @@
 """Stored numbers of one frame of a DICOM image: decompressed, unused bits removed, colour turned to grey.
 
 In: a dataset with pixel data. Out: (rows, cols) whole numbers and what is
-known of them. Every compression that pydicom's plug-ins decode, and JPEG
-Extended with 12 bits through GDCM itself, which those plug-ins refuse.
+known of them. Every compression is given to one decoder by name; those that
+only GDCM knows (lossless JPEG, lossy JPEG with 12 bits) run in a process apart.
 """
 
 from dataclasses import dataclass
-from importlib import import_module
 from itertools import islice
 from typing import Any, Final
 
@@ -14,12 +13,30 @@ import numpy as np
 from numpy.typing import NDArray
 from pydicom.dataset import Dataset
 from pydicom.encaps import generate_frames
-from pydicom.pixels.processing import apply_color_lut
+from pydicom.pixels.processing import apply_color_lut, convert_color_space
 from pydicom.pixels.utils import pixel_array
-from pydicom.uid import ExplicitVRBigEndian, ExplicitVRLittleEndian, ImplicitVRLittleEndian, JPEGExtended12Bit
+from pydicom.uid import (
+    HTJ2K,
+    JPEG2000,
+    ExplicitVRBigEndian,
+    ExplicitVRLittleEndian,
+    HTJ2KLossless,
+    HTJ2KLosslessRPCL,
+    ImplicitVRLittleEndian,
+    JPEG2000Lossless,
+    JPEGBaseline8Bit,
+    JPEGExtended12Bit,
+    JPEGLossless,
+    JPEGLosslessSV1,
+    JPEGLSLossless,
+    JPEGLSNearLossless,
+    RLELossless,
+)
 
 from headstock.errors import ImageError
+from headstock.images._apart import decoded_apart
 from headstock.images._codestream import codestream_size
+from headstock.images._guard import DAMAGED, refusing
 from headstock.images._header import text, whole
 from headstock.images.limits import ReadLimits
 
@@ -36,8 +53,21 @@ _COLOUR: Final = (
     "YBR_ICT",
     "YBR_RCT",
 )
-# Extended, and the retired spectral selection and full progression that old archives hold (PS3.5 A.4.1).
-_BY_GDCM_ALONE: Final = (JPEGExtended12Bit, "1.2.840.10008.1.2.4.53", "1.2.840.10008.1.2.4.55")
+# One named decoder for each compression, so that none falls back to GDCM in this process (see decision 0103).
+_PLUGINS: Final[dict[str, str]] = {
+    JPEGBaseline8Bit: "pillow",
+    JPEGExtended12Bit: "pillow",  # with 8 bits only
+    JPEGLSLossless: "pyjpegls",
+    JPEGLSNearLossless: "pyjpegls",
+    JPEG2000Lossless: "pylibjpeg",
+    JPEG2000: "pylibjpeg",
+    HTJ2KLossless: "pylibjpeg",
+    HTJ2KLosslessRPCL: "pylibjpeg",
+    HTJ2K: "pylibjpeg",
+    RLELossless: "pylibjpeg",
+}
+# Lossless JPEG, and the retired spectral selection and full progression that old archives hold (PS3.5 A.4.1).
+_APART: Final = (JPEGLossless, JPEGLosslessSV1, "1.2.840.10008.1.2.4.53", "1.2.840.10008.1.2.4.55")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,12 +103,10 @@ def stored_frame(ds: Dataset, frame: int, limits: ReadLimits) -> Stored:
             )
         return Stored(_used_bits(decoded, ds), 1.0, colour=False)
     if photometric == "PALETTE COLOR":
-        try:
+        with refusing(
+            "The palette that gives this picture its colours is missing or damaged. Export it again as grey values."
+        ):
             decoded = apply_color_lut(decoded, ds)
-        except (ValueError, AttributeError, KeyError, IndexError, TypeError) as why:
-            raise ImageError(
-                "The palette that gives this picture its colours is missing or damaged. Export it again as grey values."
-            ) from why
     grey, quantum = to_grey(decoded)
     return Stored(grey, quantum, colour=True)
 
@@ -106,7 +134,9 @@ def to_grey(rgb: NDArray[Any]) -> tuple[NDArray[Any], float]:
 def _check(ds: Dataset, frame: int, limits: ReadLimits) -> str:
     """Refuse what cannot or must not be decoded; return the photometric interpretation."""
     if "PixelData" not in ds:
-        raise ImageError("This DICOM file holds no picture (no pixel data). Export the image itself.")
+        raise ImageError(
+            "This DICOM file holds no picture: it is a header alone, or was cut short. Export the image itself."
+        )
     rows, cols = whole(ds, "Rows") or 0, whole(ds, "Columns") or 0
     if rows < 1 or cols < 1:
         raise ImageError("The header does not say how many rows and columns the picture has. Export it again.")
@@ -133,25 +163,25 @@ def _decoded(ds: Dataset, frame: int, photometric: str) -> NDArray[Any]:
     syntax = _ensure_syntax(ds)
     shape = (int(ds.Rows), int(ds.Columns))
     if syntax.is_encapsulated:
-        try:
-            stream = next(islice(generate_frames(ds.PixelData, number_of_frames=frame_count(ds)), frame, None))
-        except (StopIteration, ValueError, TypeError, IndexError, EOFError) as why:
-            raise ImageError(_DAMAGED) from why
+        stream = next(islice(generate_frames(ds.PixelData, number_of_frames=frame_count(ds)), frame, None))
         said = codestream_size(stream)
         if said is not None and said != shape:
             raise ImageError(
                 f"The header says {shape[0]} by {shape[1]} pixels, the compressed picture {said[0]} by {said[1]}. "
                 "The file contradicts itself; export it again."
             )
-        if syntax in _BY_GDCM_ALONE and (whole(ds, "BitsStored") or 8) > 8:
-            return _by_gdcm(ds, stream, shape)
-    try:
-        return np.asarray(pixel_array(ds, index=frame, correct_unused_bits=False))  # `_used_bits` does it
-    except Exception as why:  # decoders written in C raise every type there is on damaged input; one refusal serves all
-        raise ImageError(_TRUNCATED if missing_bytes(ds) else _DAMAGED) from why
+        plugin = _PLUGINS.get(syntax)
+        if syntax in _APART or (plugin == "pillow" and (whole(ds, "BitsStored") or 8) > 8):
+            return _apart(ds, stream, photometric)
+        if plugin is None:
+            raise ImageError(f"Its picture is compressed as {syntax.name}, which is not read. Export it uncompressed.")
+    else:
+        plugin = ""
+    with refusing(_TRUNCATED if missing_bytes(ds) else DAMAGED):
+        # Unused bits are left to `_used_bits`: pydicom would clear those of values stored in the upper bits.
+        return np.asarray(pixel_array(ds, index=frame, correct_unused_bits=False, decoding_plugin=plugin))
 
 
-_DAMAGED: Final = "Its picture is damaged or compressed in a way that cannot be read. Export it again, uncompressed."
 _TRUNCATED: Final = "The file ends before its picture does: it was cut short. Copy or export it again."
 
 
@@ -171,10 +201,12 @@ def _ensure_syntax(ds: Dataset) -> Any:
     """The transfer syntax; for a file without its meta group, the one it was parsed by."""
     syntax = getattr(ds.file_meta, "TransferSyntaxUID", None)
     if syntax is not None:
+        if not syntax.is_transfer_syntax:
+            raise ImageError("The file names a compression that is not a DICOM one. Export it again, uncompressed.")
         return syntax
     implicit, little = ds.original_encoding
     if implicit is None or little is None:
-        raise ImageError(_DAMAGED)
+        raise ImageError(DAMAGED)
     if implicit:
         ds.file_meta.TransferSyntaxUID = ImplicitVRLittleEndian
     else:
@@ -182,34 +214,25 @@ def _ensure_syntax(ds: Dataset) -> Any:
     return ds.file_meta.TransferSyntaxUID
 
 
-def _by_gdcm(ds: Dataset, stream: bytes, shape: tuple[int, int]) -> NDArray[Any]:
-    """Lossy JPEG with more than 8 bits, by GDCM's own decoder."""
-    # Loaded here: 0.1 s, needed by this one compression. Its wrapper has no types.
-    gdcm: Any = import_module("gdcm")
-
-    gdcm.Trace.WarningOff()
-    gdcm.Trace.ErrorOff()
-    fragment = gdcm.Fragment()
-    fragment.SetByteStringValue(stream)
-    fragments = gdcm.SequenceOfFragments.New()
-    fragments.AddFragment(fragment)
-    element = gdcm.DataElement(gdcm.Tag(0x7FE0, 0x0010))
-    element.SetValue(fragments.__ref__())
-    image = gdcm.Image()
-    image.SetNumberOfDimensions(2)
-    image.SetDimensions((shape[1], shape[0], 1))
-    image.SetDataElement(element)
-    kind = gdcm.PhotometricInterpretation.GetPIType(text(ds, "PhotometricInterpretation"))
-    image.SetPhotometricInterpretation(gdcm.PhotometricInterpretation(kind))
-    image.SetTransferSyntax(gdcm.TransferSyntax(gdcm.TransferSyntax.GetTSType(str(_ensure_syntax(ds)))))
-    bits, signed = whole(ds, "BitsStored") or 12, whole(ds, "PixelRepresentation") or 0
-    image.SetPixelFormat(gdcm.PixelFormat(1, int(ds.BitsAllocated), bits, bits - 1, signed))
-    try:
-        # GDCM hands a char pointer over as text; this is its way back to bytes.
-        found = image.GetBuffer().encode("utf-8", "surrogateescape")
-        return np.frombuffer(found, np.dtype("<i2" if signed else "<u2")).reshape(shape)
-    except (ValueError, TypeError, AttributeError, RuntimeError, UnicodeError, SystemError) as why:
-        raise ImageError(_DAMAGED) from why
+def _apart(ds: Dataset, stream: bytes, photometric: str) -> NDArray[Any]:
+    """A frame that only GDCM decodes, in a process of its own."""
+    samples = whole(ds, "SamplesPerPixel") or 1
+    if samples not in (1, 3):
+        raise ImageError(DAMAGED)
+    found = decoded_apart(
+        stream,
+        rows=int(ds.Rows),
+        columns=int(ds.Columns),
+        samples=samples,
+        bits_allocated=int(ds.BitsAllocated),
+        bits_stored=whole(ds, "BitsStored") or int(ds.BitsAllocated),
+        signed=bool(whole(ds, "PixelRepresentation")),
+        photometric=photometric,
+        transfer_syntax=str(_ensure_syntax(ds)),
+    )
+    if photometric.startswith("YBR"):
+        return np.asarray(convert_color_space(found, photometric, "RGB"))
+    return found
 
 
 def _used_bits(stored: NDArray[Any], ds: Dataset) -> NDArray[Any]:

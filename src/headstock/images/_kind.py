@@ -34,7 +34,7 @@ _SLICE_CLASSES: Final = {
 }
 _FILM_MODALITIES: Final = {"DX", "CR", "RF", "RG", "XA", "DR"}
 # What a captured or scanned picture may call itself and still be a picture of a film.
-_CAPTURE_MODALITIES: Final = _FILM_MODALITIES | {"", "OT", "SC", "XC", "GP", "DG"}
+_CAPTURE_MODALITIES: Final = _FILM_MODALITIES | {"", "OT", "SC", "XC", "GP", "DG"}  # codespell:ignore ot
 _OTHER_MODALITIES: Final = {
     "CT": "a CT picture",
     "MR": "an MR picture",

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from headstock.errors import ImageError
 from headstock.images._decode import to_grey
+from headstock.images._guard import refusing
 from headstock.images.limits import ReadLimits
 
 __all__ = ["PICTURE_KINDS", "picture_kind", "picture_values"]
@@ -69,17 +70,12 @@ def picture_values(data: bytes, kind: str, limits: ReadLimits) -> tuple[NDArray[
 def _by_pillow(data: bytes, kind: str, limits: ReadLimits) -> NDArray[Any]:
     from PIL import Image, ImageOps
 
-    try:
-        with Image.open(BytesIO(data), formats=(kind,)) as picture:
-            limits.check_size(picture.height, picture.width)
-            turned: Image.Image = ImageOps.exif_transpose(picture)
-            if turned.mode in ("P", "CMYK", "YCbCr", "LAB", "PA"):
-                turned = turned.convert("RGB")
-            pixels = np.asarray(turned)
-    except ImageError:
-        raise
-    except Exception as why:  # image decoders raise every type there is on damaged input; one refusal serves all
-        raise ImageError(_BROKEN.format(kind)) from why
+    with refusing(_BROKEN.format(kind)), Image.open(BytesIO(data), formats=(kind,)) as picture:
+        limits.check_size(picture.height, picture.width)
+        turned: Image.Image = ImageOps.exif_transpose(picture)
+        if turned.mode in ("P", "CMYK", "YCbCr", "LAB", "PA"):
+            turned = turned.convert("RGB")
+        pixels = np.asarray(turned)
     # 16-bit PNG comes as 32-bit integers from some versions.
     if pixels.dtype == np.int32 and pixels.size and pixels.min() >= 0 and pixels.max() <= 65535:
         pixels = pixels.astype(np.uint16)
@@ -92,21 +88,16 @@ def _tiff(data: bytes, limits: ReadLimits) -> NDArray[Any] | None:
 
     # It logs what it finds wrong with a file; the refusal says it already.
     logging.getLogger("tifffile").addHandler(logging.NullHandler())
-    try:
-        with tifffile.TiffFile(BytesIO(data)) as tiff:
-            page = tiff.pages.first
-            limits.check_size(int(page.imagelength), int(page.imagewidth))
-            if page.photometric not in (0, 1, 2) or page.samplesperpixel > 4:
-                return None
-            if page.compression not in (1, 8, 32946):  # none, deflate
-                return None
-            pixels = np.asarray(page.asarray())
-            if page.samplesperpixel > 1 and page.planarconfig == 2:
-                pixels = np.moveaxis(pixels, 0, -1)
-            if page.photometric == 0 and pixels.dtype.kind == "u":  # 0 is white
-                pixels = np.asarray(((1 << int(page.bitspersample)) - 1) - pixels).astype(pixels.dtype)
-            return pixels
-    except ImageError:
-        raise
-    except Exception as why:  # as in _by_pillow
-        raise ImageError(_BROKEN.format("TIFF")) from why
+    with refusing(_BROKEN.format("TIFF")), tifffile.TiffFile(BytesIO(data)) as tiff:
+        page = tiff.pages.first
+        limits.check_size(int(page.imagelength), int(page.imagewidth))
+        if page.photometric not in (0, 1, 2) or page.samplesperpixel > 4:
+            return None
+        if page.compression not in (1, 8, 32946):  # none, deflate
+            return None
+        pixels = np.asarray(page.asarray())
+        if page.samplesperpixel > 1 and page.planarconfig == 2:
+            pixels = np.moveaxis(pixels, 0, -1)
+        if page.photometric == 0 and pixels.dtype.kind == "u":  # 0 is white
+            pixels = np.asarray(((1 << int(page.bitspersample)) - 1) - pixels).astype(pixels.dtype)
+        return pixels

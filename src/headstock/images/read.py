@@ -5,6 +5,7 @@ opened, no identity appears in a message.
 """
 
 import hashlib
+import logging
 import warnings
 import zlib
 from collections.abc import Iterator
@@ -21,6 +22,7 @@ from pydicom.uid import DeflatedExplicitVRLittleEndian
 
 from headstock.errors import ImageError
 from headstock.images._decode import frame_count, stored_frame
+from headstock.images._guard import refusing
 from headstock.images._header import film_header, numbers, pixel_aspect, text
 from headstock.images._kind import kind_of
 from headstock.images._lut import modality_values, voi_choices
@@ -42,6 +44,9 @@ _ARCHIVES: Final = (
     (b"BZh", "a bzip2 archive"),
     (b"\xfd7zXZ", "an xz archive"),
 )
+
+# pydicom logs a header's defective values, which may be a patient's: they must not reach a server's log.
+logging.getLogger("pydicom").setLevel(logging.CRITICAL)
 
 
 def read_film(data: bytes, *, name: str = "", frame: int = 0, limits: ReadLimits | None = None) -> Film:
@@ -107,20 +112,13 @@ def parse(data: bytes, limits: ReadLimits, *, headers_only: bool = False) -> Fil
     with_preamble = data[128:132] == b"DICM"
     if not with_preamble and data[:2] not in _FIRST_GROUPS:
         raise ImageError(_what_instead(data))
-    with quiet():
-        try:
-            if with_preamble:
-                _check_deflated(data, limits)
-            ds = dcmread(BytesIO(data), force=True, stop_before_pixels=headers_only)
-            known = any(
-                keyword in ds for keyword in ("SOPClassUID", "Modality", "PixelData", "Rows", "DirectoryRecordSequence")
-            )
-        except ImageError:
-            raise
-        except Exception as why:  # pydicom raises many types on damaged input; all mean the same to a reader
-            raise ImageError(
-                "The file begins like DICOM but is damaged or cut short. Copy or export it again."
-            ) from why
+    with quiet(), refusing("The file begins like DICOM but is damaged or cut short. Copy or export it again."):
+        if with_preamble:
+            _check_deflated(data, limits)
+        ds = dcmread(BytesIO(data), force=True, stop_before_pixels=headers_only)
+        known = any(
+            keyword in ds for keyword in ("SOPClassUID", "Modality", "PixelData", "Rows", "DirectoryRecordSequence")
+        )
     if not known:
         raise ImageError(
             "The file begins like DICOM but neither says what it holds nor has a picture: it is incomplete or cut "
@@ -131,7 +129,7 @@ def parse(data: bytes, limits: ReadLimits, *, headers_only: bool = False) -> Fil
 
 def film_of(ds: FileDataset, data: bytes, frame: int, limits: ReadLimits) -> Film:
     """`Film` of a data set already parsed from `data`."""
-    with quiet():
+    with quiet(), refusing():
         kind = kind_of(ds)
         if kind.kind == "slice":
             raise ImageError(
@@ -144,26 +142,26 @@ def film_of(ds: FileDataset, data: bytes, frame: int, limits: ReadLimits) -> Fil
         stored = stored_frame(ds, frame, limits)
         values, quantum, notes = modality_values(stored.numbers, stored.quantum, ds)
         choices, more = voi_choices(ds, values)
-    photometric: Photometric = "MONOCHROME2"
-    if not stored.colour and text(ds, "PhotometricInterpretation").upper() == "MONOCHROME1":
-        photometric = "MONOCHROME1"
-    if stored.colour:
-        more = (*more, "The picture was stored in colour and is shown as its luminance.")
-    return Film(
-        values=values,
-        header=film_header(ds),
-        content_sha256=hashlib.sha256(data).hexdigest(),
-        pixels_sha256=_pixels_sha256(stored.numbers),
-        photometric=photometric,
-        voi=choices,
-        pixel_aspect=pixel_aspect(ds),
-        frames=frame_count(ds),
-        frame=frame,
-        quantum=quantum,
-        padding=_padding(ds, values, quantum),
-        lossy=text(ds, "LossyImageCompression") == "01",
-        notes=notes + more,
-    )
+        photometric: Photometric = "MONOCHROME2"
+        if not stored.colour and text(ds, "PhotometricInterpretation").upper() == "MONOCHROME1":
+            photometric = "MONOCHROME1"
+        if stored.colour:
+            more = (*more, "The picture was stored in colour and is shown as its luminance.")
+        return Film(
+            values=values,
+            header=film_header(ds),
+            content_sha256=hashlib.sha256(data).hexdigest(),
+            pixels_sha256=_pixels_sha256(stored.numbers),
+            photometric=photometric,
+            voi=choices,
+            pixel_aspect=pixel_aspect(ds),
+            frames=frame_count(ds),
+            frame=frame,
+            quantum=quantum,
+            padding=_padding(ds, values, quantum),
+            lossy=text(ds, "LossyImageCompression") == "01",
+            notes=notes + more,
+        )
 
 
 @contextmanager

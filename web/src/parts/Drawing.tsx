@@ -100,7 +100,12 @@ function OneShape({ shape, to, inBone, patterns, chosen, rim, rimmed }: OneProps
       return <path d={d} fill={`url(#${patterns}-rim)`} />;
     case "removed":
       // Empty: it lies over the bone it takes away.
-      return <path d={d} class="d-removed" style={shape.closed ? { fill: "var(--sheet)" } : {}} />;
+      return (
+        <g>
+          {shape.closed && <path d={d} fill="var(--sheet)" stroke="var(--sheet)" stroke-width="3.5" />}
+          <path d={d} class="d-removed" />
+        </g>
+      );
     case "seat_sound":
       return <path d={d} class="d-sound" />;
     case "seat_unsound":

@@ -2,6 +2,7 @@
 
 import type { JSX } from "preact";
 import { NotReached } from "../api/client";
+import { findingOf } from "../model/signing";
 import { StopSign } from "./LimitSign";
 import { Press } from "./Press";
 import { go } from "./router";
@@ -14,6 +15,7 @@ interface StoppedProps {
 }
 
 export function Stopped({ error, again, next = null }: StoppedProps): JSX.Element {
+  const { finding, rest } = findingOf({ title: "", says: error.message });
   const away = error instanceof NotReached;
   return (
     <section class="stoppage" role="alert">
@@ -21,7 +23,8 @@ export function Stopped({ error, again, next = null }: StoppedProps): JSX.Elemen
         <StopSign />
         {away ? "No answer" : "Stopped"}
       </p>
-      <h1>{error.message}</h1>
+      <h1>{finding}</h1>
+      {rest && <p class="says">{rest}</p>}
       <p class="two">
         {!away && next && (
           <Press kind="do" onPress={() => go(next.path)}>

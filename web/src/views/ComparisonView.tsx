@@ -220,7 +220,7 @@ function LevelHead({ level, chosen, choose }: { level: Appraisal; chosen: boolea
               <span class={`t ${state}`}>
                 {i > 0 && <s>·</s>}
                 {words}
-              </span>
+              </span>{" "}
             </span>
           ))}
         </span>

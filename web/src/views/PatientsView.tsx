@@ -8,9 +8,10 @@ import { graduations, ruler, type Ruler } from "../geometry/ruler";
 import type { Action } from "../model/actions";
 import { weekdayWords } from "../model/format";
 import { yearOf, yearsToShow } from "../model/life";
-import { useLoad, useSize } from "../parts/hooks";
+import { useLoad, useSize, useStore } from "../parts/hooks";
 import { DropHere, ImportProgress } from "../parts/Importing";
 import { chooseFiles, openDemo } from "../parts/importing";
+import { jobs } from "../parts/jobs";
 import { MarksLegend } from "../parts/LifeMarks";
 import { Press } from "../parts/Press";
 import { Reader } from "../parts/Reader";
@@ -28,6 +29,13 @@ export function PatientsView(): JSX.Element {
   if (data) last.current = data;
   const page = data ?? last.current;
   const done = useCallback((_: JobOut) => again(), [again]);
+  // Hips appear as they come in, also those of work found again after a reload.
+  const progress = useStore(jobs).map((job) => `${job.job_id} ${job.state} ${job.lines.length} ${job.hip_ids.length}`).join();
+  const first = useRef(true);
+  useEffect(() => {
+    if (!first.current) again();
+    first.current = false;
+  }, [progress]);
   if (error && !page) {
     return (
       <Shell title="Patients">

@@ -319,6 +319,11 @@ def test_a_date_that_is_none_is_absent(make_film, stored):
     assert read_film(data).header.birth_date is None
 
 
+def test_raw_detector_values_are_named_as_such(make_film):
+    assert "raw values" in " ".join(read_film(make_film(PresentationIntentType="FOR PROCESSING")).notes)
+    assert read_film(make_film()).notes == ()
+
+
 def test_a_number_that_is_none_is_absent_and_does_not_stop_the_film(make_film):
     # Written byte by byte: no library writes such a value.
     data = make_film(form={"source_detector_mm": 1150.0}).replace(b"1150", b"11x0")

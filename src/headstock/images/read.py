@@ -147,6 +147,8 @@ def film_of(ds: FileDataset, data: bytes, frame: int, limits: ReadLimits) -> Fil
             photometric = "MONOCHROME1"
         if stored.colour:
             more = (*more, "The picture was stored in colour and is shown as its luminance.")
+        if text(ds, "PresentationIntentType").upper() == "FOR PROCESSING":
+            more = (*more, "The film holds the detector's raw values (FOR PROCESSING): bone may be dark; invert if so.")
         return Film(
             values=values,
             header=film_header(ds),

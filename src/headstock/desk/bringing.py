@@ -38,6 +38,7 @@ from headstock.records.tables import FilmRow, Patient, SetAside
 
 __all__ = ["Brought", "bring_bytes", "bring_in", "summary_words"]
 
+_TOGETHER = 200  # slices entered into the record at once
 Outcome = Literal["imported", "already_here", "set_aside", "refused"]
 
 
@@ -111,6 +112,7 @@ class _Inbox:
     def __init__(self, desk: Desk, who: str, now: datetime, into: str | None) -> None:
         self.desk, self.who, self.now, self.into = desk, who, now, into
         self.aside: dict[str, list[NotAFilm]] = {}
+        self.waiting: dict[str, NotAFilm] = {}
 
     def take(self, item: ImportItem) -> Brought | None:
         """What becomes of one file; None when it is told later, with its series."""
@@ -132,6 +134,8 @@ class _Inbox:
 
     def told_later(self) -> Iterator[Brought]:
         """One line for each series kept aside."""
+        if self.waiting:
+            self.settle()
         for slices in self.aside.values():
             (words,) = scans_in_words(slices)
             folder = slices[0].name.rpartition("/")[0] or slices[0].name
@@ -236,20 +240,29 @@ class _Inbox:
             return Brought(item.name, "already_here", "Already here.", self._hip_id(session, row), row.id)
 
     def _keep_aside(self, item: NotAFilm) -> None:
-        address = self.desk.store.vault.put(item.file_bytes)
+        address = self.desk.store.vault.put(item.file_bytes, durable=False)
+        self.waiting[address] = replace(item, file_bytes=b"")
+        self.aside.setdefault(item.series_uid, []).append(self.waiting[address])
+        if len(self.waiting) >= _TOGETHER:
+            self.settle()
+
+    def settle(self) -> None:
+        """Make the slices kept so far durable and enter them into the record, all at once."""
+        self.desk.store.vault.settle(self.waiting)
         with self.desk.store.writing() as session:
-            if session.get(SetAside, address) is None:
-                session.add(
-                    SetAside(
-                        sha256=address,
-                        name=item.name[-500:],
-                        study_uid=item.study_uid or None,
-                        series_uid=item.series_uid or None,
-                        says=item.in_words,
-                        imported_at=stamp(self.now),
+            for address, item in self.waiting.items():
+                if session.get(SetAside, address) is None:
+                    session.add(
+                        SetAside(
+                            sha256=address,
+                            name=item.name[-500:],
+                            study_uid=item.study_uid or None,
+                            series_uid=item.series_uid or None,
+                            says=item.in_words,
+                            imported_at=stamp(self.now),
+                        )
                     )
-                )
-        self.aside.setdefault(item.series_uid, []).append(replace(item, file_bytes=b""))
+        self.waiting.clear()
 
     def _hip_id(self, session: Session, row: FilmRow) -> str:
         """The hip to open for a film: its own side, else the one under study, else the right."""

@@ -68,7 +68,7 @@ def thaw(plain: Mapping[str, Any], vault: Vault, *, signature: Signature | None,
     values["overruled"] = tuple((pair[0], pair[1]) for pair in plain["overruled"])
     values["cautions"], values["notes"] = tuple(plain["cautions"]), tuple(plain["notes"])
     values["stops"] = tuple(Stop(row["title"], tuple(row["lines"])) for row in plain["stops"])
-    values["printed_at"] = printed_at
+    values["printed_at"] = printed_at.replace(microsecond=0)
     return SheetContent(**values, signature=signature)
 
 

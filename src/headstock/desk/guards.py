@@ -89,8 +89,9 @@ def two_identifiers(identity: Identity) -> None:
 
 
 def _plain(name: str) -> str:
-    """A name without capitals, accents and separators."""
-    letters = unicodedata.normalize("NFKD", name.casefold())
+    """Family and given name without capitals, accents and separators (PS3.5 6.2: middle names and titles follow)."""
+    family_and_given = "^".join(name.split("=")[0].split("^")[:2])
+    letters = unicodedata.normalize("NFKD", family_and_given.casefold())
     return " ".join("".join(c if c.isalnum() else " " for c in letters if not unicodedata.combining(c)).split())
 
 

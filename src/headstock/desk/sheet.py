@@ -113,7 +113,7 @@ def sheet_content(
         cautions=words.cautions,
         stops=_stops(scene, words, placement),
         version=words.version,
-        printed_at=printed_at,
+        printed_at=printed_at.replace(microsecond=0),
         product=f"headstock {__version__}",
         signature=signature,
         notes=_notes(scene, found, words),

@@ -288,6 +288,8 @@ def sign_plan(desk: Desk, hip_id: str, given: SignIn, *, now: datetime) -> Signa
         The signer or the operation's day is missing or cannot be.
     """
     today = now.date()
+    with desk.store.session() as session:
+        hip_row(session, hip_id)
     signer = " ".join(given.signer.split())
     if len(signer) < 2:
         raise RecordError("A plan is signed by a person: type your name.")

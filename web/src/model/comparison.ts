@@ -17,6 +17,8 @@ export interface TableRow {
   cells: (Line | null)[];
 }
 
+const PARTS: ReadonlySet<string> = new Set(["component", "cup"]);
+
 /** Levels in their order from most to least bone kept, whatever order they came in. */
 export function inOrder(levels: readonly Appraisal[]): Appraisal[] {
   return LEVELS.flatMap((level) => levels.filter((one) => one.placement.level === level));
@@ -62,7 +64,10 @@ export function cutDepth(level: Appraisal): number | null {
  */
 export function depthsShown(levels: readonly Appraisal[]): { from: number; to: number } {
   const cuts = levels.flatMap((level) => cutDepth(level) ?? []);
-  return { from: -7, to: Math.max(66, ...cuts.map((cut) => cut + 18)) };
+  const tops = levels.flatMap((level) => level.drawing_neck.shapes.filter((shape) => PARTS.has(shape.role)).flatMap((shape) => shape.points.map((point) => point[1])));
+  // A part may stand above the head; a cup far above it is not what the picture is for.
+  const top = tops.reduce((least, depth) => Math.min(least, depth), -5);
+  return { from: Math.max(-18, top - 2), to: Math.max(66, ...cuts.map((cut) => cut + 18)) };
 }
 
 /** The cut's line drawn on to `left` and `right` mm beside the neck axis; it may be tilted. */

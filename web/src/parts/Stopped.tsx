@@ -5,7 +5,7 @@ import { NotReached } from "../api/client";
 import { findingOf } from "../model/signing";
 import { StopSign } from "./LimitSign";
 import { Press } from "./Press";
-import { go } from "./router";
+import { go, useRoute } from "./router";
 
 interface StoppedProps {
   error: Error;
@@ -16,6 +16,8 @@ interface StoppedProps {
 
 export function Stopped({ error, again, next = null }: StoppedProps): JSX.Element {
   const { finding, rest } = findingOf({ title: "", says: error.message });
+  const route = useRoute();
+  const hip = "hip" in route && route.page !== "hip" ? `/hip/${encodeURIComponent(route.hip)}` : null;
   const away = error instanceof NotReached;
   return (
     <section class="stoppage" role="alert">
@@ -34,6 +36,11 @@ export function Stopped({ error, again, next = null }: StoppedProps): JSX.Elemen
         {again && (
           <Press kind={away || !next ? "do" : "rest"} onPress={again}>
             Try again
+          </Press>
+        )}
+        {hip && next?.path !== hip && (
+          <Press kind={next || again ? "rest" : "do"} onPress={() => go(hip)}>
+            This hip
           </Press>
         )}
         <Press onPress={() => go("/")}>All patients</Press>

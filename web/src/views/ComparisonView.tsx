@@ -9,6 +9,7 @@ import { cautionTopic, inOrder, LEVELS, tableRows } from "../model/comparison";
 import { levelWords } from "../model/format";
 import { nextElsewhere } from "../model/next";
 import { countWords } from "../model/limits";
+import { findingOf } from "../model/signing";
 import { CautionList } from "../parts/Cautions";
 import { saves } from "../parts/desk";
 import { Legend, rolesOf } from "../parts/Drawing";
@@ -77,7 +78,7 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
     keys: [],
     violet: true,
     foot: "place it",
-    closed: comparison.chosen ? null : "Choose a level first: 1–4",
+    closed: comparison.chosen ? null : "Choose a level: 1–4",
     run: () => go(`/hip/${encodeURIComponent(hip)}/placement`),
   };
   const limits: Action = { id: "comparison.limits", title: "Limits and sources", keys: ["l"], foot: "limits", run: () => setPanel("limits") };
@@ -89,12 +90,16 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
     place,
   ];
   const sound = comparison.sound_bone_from;
+  const said = findingOf({ title: "", says: comparison.first ?? "" });
   return (
     <Shell title={`Comparison, ${life.side} hip`} hip={plateOf(life)} here="comparison" actions={actions} back={`/hip/${encodeURIComponent(hip)}`} mainClass="comparison">
       <div class="top">
         {comparison.first ? (
           <>
-            <h1 class="first">{comparison.first}</h1>
+            <div class="before">
+              <h1>{said.finding}</h1>
+              {said.rest && <p>{said.rest}</p>}
+            </div>
             <p class="says">{comparison.finding}</p>
           </>
         ) : (

@@ -52,7 +52,7 @@ export function Staircase({ comparison, levels, margin, side, choose }: Staircas
                 {cut !== null && (
                   <g>
                     {line && <path d={`M${left + 8} ${depth.at(line[0][1])}L${left + column - 8} ${depth.at(line[1][1])}`} class={chosen ? "d-cut chosen" : "d-cut"} />}
-                    <text class="cased" x={left + column - 8} y={depth.at(line ? line[1][1] : cut) + (cut < 12 ? -6 : 16)} font-size="13" font-weight="680" text-anchor="end" fill="var(--mark)">
+                    <text class="cased" x={left + column - 8} y={Math.max(13, depth.at(line ? line[1][1] : cut) + (cut < 12 ? -6 : 16))} font-size="13" font-weight="680" text-anchor="end" fill="var(--mark)">
                       {digits(cut, 1)} mm
                     </text>
                   </g>

@@ -450,7 +450,8 @@ class LandmarkInfo(Model):
     views: list[ViewName]
     sided: bool
     default_sd_mm: float
-    picture: PointPx
+    picture: PointPx  # on its first view
+    pictures: dict[str, PointPx] = Field(default_factory=dict)  # by view
     snaps_with: Literal["head", "neck", "shaft"] | None = None
     optional: bool
 

@@ -242,6 +242,12 @@ export interface components {
                 number,
                 number
             ];
+            pictures: {
+                [key: string]: [
+                    number,
+                    number
+                ];
+            };
             says: string;
             sided: boolean;
             /** @default null */

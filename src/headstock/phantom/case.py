@@ -196,8 +196,11 @@ def write_case(case: PhantomCase, folder: Path) -> tuple[Path, ...]:
     return tuple(written)
 
 
-def random_case(number: int, seed: int) -> PhantomCase:
-    """A commissioning case: anatomy, deformity, lesion, pose and film technique drawn from `seed` and `number`."""
+def random_case(number: int, seed: int, *, spherical_heads: bool = False) -> PhantomCase:
+    """A commissioning case: anatomy, deformity, lesion, pose and film technique drawn from `seed` and `number`.
+
+    `spherical_heads` makes the same case with exact spheres for heads: for trials of a method, not of anatomy.
+    """
     rng = np.random.default_rng([seed, number])
     side = Side.RIGHT if rng.random() < 0.5 else Side.LEFT
 
@@ -240,6 +243,7 @@ def random_case(number: int, seed: int) -> PhantomCase:
         pelvis_tilt_deg=between(-6.0, 8.0),
         pelvis_rotation_deg=between(-4.0, 4.0),
         pelvis_obliquity_deg=between(-3.0, 3.0),
+        spherical_heads=spherical_heads,
     )
     distance, depth = float(rng.choice([1000.0, 1100.0, 1150.0, 1200.0])), between(150.0, 200.0)
     ball_mm, off = float(rng.choice([25.0, 30.0])), between(-20.0, 20.0)

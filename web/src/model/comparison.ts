@@ -82,6 +82,13 @@ export function cutLine(level: Appraisal, left: number, right: number): readonly
   ];
 }
 
+/** Depth at which a label of `width` mm, ending at the right end of the cut's line, clears it from below. */
+export function labelDepth(line: readonly [readonly [number, number], readonly [number, number]], width: number): number {
+  const [a, b] = line;
+  const slope = (b[1] - a[1]) / (b[0] - a[0]);
+  return Math.max(b[1], b[1] - slope * width);
+}
+
 /** The words of a caution before its explanation: what it is about. */
 export function cautionTopic(text: string): string {
   const topic = /^[^:.;]{4,70}(?=[:.;])/.exec(text)?.[0] ?? text;

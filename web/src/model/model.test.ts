@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
 import type { Appraisal, FactField, LifeMark, Line, Measure, Station } from "../api/schema";
 import { actionFor, chord, reachable, writtenKeys, type Action, type Scope } from "./actions";
-import { cutDepth, depthsShown, inOrder, shortLimit, tableRows } from "./comparison";
+import { cutDepth, cutLine, depthsShown, inOrder, labelDepth, shortLimit, tableRows } from "./comparison";
 import { typedDate } from "./dates";
 import { changedFact, sameFact, factOf, typedNumber } from "./facts";
 import { dateWords, digits, intervalWords, spoken, valueWords } from "./format";
@@ -11,7 +11,7 @@ import { beginning, yearOf, yearsToShow } from "./life";
 import { cautionSource, countWords, limitStatus } from "./limits";
 import { nextPath } from "./next";
 import { pathOfRoute, routeOf, type Route } from "./routes";
-import { missingToSign, stoppedBy } from "./signing";
+import { findingOf, missingToSign, stoppedBy } from "./signing";
 import { along, stationPath } from "./stations";
 
 const why = { title: "", sentence: "", rows: [] };
@@ -252,4 +252,39 @@ describe("signing", () => {
     const check = (guard: string, passed: boolean) => ({ guard, passed, title: guard, says: "", button: null, page: null, film_id: null });
     expect(stoppedBy([check("stale images", false), check("wrong side", false), check("no scale", true)]).map((one) => one.guard)).toEqual(["wrong side", "stale images"]);
   });
+});
+
+describe("a refusal as it is shown", () => {
+  test("its first sentence is the finding, the rest stands below", () => {
+    expect(findingOf({ title: "A scale", says: "This film has no scale. Lengths would be pixels. Mark the ball." })).toEqual({
+      finding: "This film has no scale.",
+      rest: "Lengths would be pixels. Mark the ball.",
+    });
+  });
+  test("a number's point ends no sentence, and nothing is lost", () => {
+    const says = "The marker is 6.2 mm off, i.e. too far. Look at it.";
+    const { finding, rest } = findingOf({ title: "", says });
+    expect(finding).toBe("The marker is 6.2 mm off, i.e. too far.");
+    expect(`${finding} ${rest}`).toBe(says);
+  });
+  test("a title that is a sentence is the finding", () => {
+    expect(findingOf({ title: "The plan says right.", says: "Look." })).toEqual({ finding: "The plan says right.", rest: "Look." });
+  });
+});
+
+describe("a tilted cut", () => {
+  const level = (a: [number, number], b: [number, number]): Appraisal =>
+    ({ placement: { level: "mid_head" }, lines: [], drawing_neck: { frame: "neck", shapes: [{ role: "cut", points: [a, b], closed: false, label: null }] } }) as unknown as Appraisal;
+  test("is carried across its column at its own tilt", () => {
+    expect(cutLine(level([-10, 30], [10, 28]), -30, 30)).toEqual([[-30, 32], [30, 26]]);
+  });
+  test("its label clears it whichever way it tilts", () => {
+    expect(labelDepth([[-30, 32], [30, 26]], 10)).toBe(27);
+    expect(labelDepth([[-30, 26], [30, 32]], 10)).toBe(32);
+  });
+  test("mirroring the picture mirrors the line", () => {
+    const [one, two] = [cutLine(level([-10, 30], [10, 28]), -30, 30), cutLine(level([10, 30], [-10, 28]), -30, 30)];
+    expect(two?.[0][1]).toBe(one?.[1][1]);
+  });
+  test("a cut along the neck axis has no line across it", () => expect(cutLine(level([0, 10], [0, 40]), -30, 30)).toBeNull());
 });

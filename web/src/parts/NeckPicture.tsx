@@ -3,7 +3,7 @@
 import type { JSX } from "preact";
 import type { Appraisal, Side } from "../api/schema";
 import { graduations, ruler } from "../geometry/ruler";
-import { cutDepth, cutLine, depthsShown } from "../model/comparison";
+import { cutDepth, cutLine, depthsShown, labelDepth } from "../model/comparison";
 import { digits, sideWords } from "../model/format";
 import { DrawingDefs, Legend, rolesOf, Shapes } from "./Drawing";
 
@@ -42,7 +42,7 @@ export function NeckPicture({ appraisal, side, height }: { appraisal: Appraisal;
         {cut !== null && (
           <g>
             {line && <path d={`M${RULE + 4} ${depth.at(line[0][1])}L${width} ${depth.at(line[1][1])}`} class="d-cut chosen" />}
-            <text class="cased" x={width - 4} y={depth.at(line ? line[1][1] : cut) + 16} font-size="13" font-weight="680" text-anchor="end" fill="var(--mark)">
+            <text class="cased" x={width - 4} y={depth.at(line ? labelDepth(line, 84 / scale) : cut) + 15} font-size="13" font-weight="680" text-anchor="end" fill="var(--mark)">
               cut {digits(cut, 1)} mm
             </text>
           </g>

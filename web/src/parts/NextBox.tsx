@@ -7,9 +7,10 @@ import { Press } from "./Press";
 const HEAD: Record<NextStep["state"], string> = { due: "Next for this hip", stopped: "Stopped", late: "Late", none: "Nothing to do" };
 
 export function NextBox({ next, onPress, hint }: { next: NextStep; onPress: () => void; hint?: string }): JSX.Element {
+  const head = next.state === "none" && next.button !== "" ? "Ready" : HEAD[next.state];
   return (
-    <aside class={`next ${next.state}`} aria-label={HEAD[next.state]}>
-      <span>{HEAD[next.state]}</span>
+    <aside class={`next ${next.state}`} aria-label={head}>
+      <span>{head}</span>
       <p>
         <b>{next.title}</b>
         {next.detail !== "" && <small>{next.detail}</small>}

@@ -70,8 +70,8 @@ export function Shell(props: ShellProps): JSX.Element {
     );
   }
   if (back) shell.push({ id: "shell.back", title: "Go back", keys: ["Escape"], run: () => go(back) });
-  useActions("Everywhere", shell);
-  useActions("This page", actions);
+  useActions("Everywhere", shell, false, 0);
+  useActions("This page", actions, false, 1);
 
   return (
     <div class={ground === "dark" ? "page dark" : "page"}>

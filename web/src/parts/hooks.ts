@@ -16,6 +16,10 @@ export function useStore<T>(watched: Store<T>): T {
   return value;
 }
 
+/** 0 everywhere, 1 this page, 2 parts of it, 3 an open panel. */
+export type Layer = 0 | 1 | 2 | 3;
+const layers = new WeakMap<Scope, Layer>();
+
 export interface Loaded<T> {
   /** Last good answer; stays while a newer one is fetched. */
   data: T | null;
@@ -47,16 +51,22 @@ export function useLoad<T>(path: string | null): Loaded<T> {
 }
 
 /**
- * Name this part's actions for as long as it is on the page. Later scopes lie over
- * earlier ones. The actions may be new objects at each drawing.
+ * Name this part's actions for as long as it is on the page. Scopes of a higher `layer` lie
+ * over lower ones, later ones over earlier ones of the same layer: parts inside a page wake up
+ * before the page around them, so order alone would put the page on top. The actions may be
+ * new objects at each drawing.
  */
-export function useActions(name: string, actions: readonly Action[], alone = false): void {
+export function useActions(name: string, actions: readonly Action[], alone = false, layer: Layer = alone ? 3 : 2): void {
   const scope = useRef<Scope>({ name, actions, alone });
   scope.current.actions = actions;
   scope.current.alone = alone;
   useEffect(() => {
     const mine = scope.current;
-    scopes.set((now) => [...now, mine]);
+    layers.set(mine, layer);
+    scopes.set((now) => {
+      const over = now.findIndex((other) => (layers.get(other) ?? 2) > layer);
+      return over < 0 ? [...now, mine] : [...now.slice(0, over), mine, ...now.slice(over)];
+    });
     return () => scopes.set((now) => now.filter((other) => other !== mine));
   }, []);
 }
@@ -113,4 +123,28 @@ export function useMoreBelow(): { see: (box: HTMLElement | null) => void; hidden
   }, []);
   const onward = useCallback(() => box.current?.scrollBy({ top: box.current.clientHeight * 0.7, behavior: "instant" }), []);
   return { see, hidden, onward };
+}
+
+/** A state that outlives a reload of this tab: what was typed and not yet sent. */
+export function useKept<T>(key: string, first: T): [T, (next: T) => void] {
+  const [value, set] = useState<T>(() => {
+    try {
+      const kept = window.sessionStorage.getItem(key);
+      return kept === null ? first : (JSON.parse(kept) as T);
+    } catch {
+      return first;
+    }
+  });
+  const keep = useCallback(
+    (next: T) => {
+      set(next);
+      try {
+        window.sessionStorage.setItem(key, JSON.stringify(next));
+      } catch {
+        // Storage closed by policy: typed words live as long as the page.
+      }
+    },
+    [key],
+  );
+  return [value, keep];
 }

@@ -9,7 +9,7 @@ import { typedDate } from "../model/dates";
 import { dateWords, levelWords, sideWords } from "../model/format";
 import { missingToSign } from "../model/signing";
 import { about, readerName } from "../parts/desk";
-import { useLow, useStore } from "../parts/hooks";
+import { useKept, useLow, useStore } from "../parts/hooks";
 import { say } from "../parts/keys";
 import { LimitSign, StopSign } from "../parts/LimitSign";
 import { NeckPicture } from "../parts/NeckPicture";
@@ -24,12 +24,14 @@ import { signTitle, type SignProps } from "./SignatureView";
 
 export function SignForm({ life, page, put }: SignProps): JSX.Element {
   const reader = readerName(useStore(about));
-  const [day, setDay] = useState(dateWords(page.plan?.operation_date));
+  // Kept over a reload, all but the side: that is typed anew by whoever signs.
+  const kept = `headstock.sign.${page.hip_id}.`;
+  const [day, setDay] = useKept(`${kept}day`, dateWords(page.plan?.operation_date));
   const [side, setSide] = useState("");
   const [signer, setSigner] = useState<string | null>(null);
-  const [note, setNote] = useState("");
-  const [reasons, setReasons] = useState<Record<string, string>>({});
-  const [fallBack, setFallBack] = useState<Level | null>(null);
+  const [note, setNote] = useKept(`${kept}note`, "");
+  const [reasons, setReasons] = useKept<Record<string, string>>(`${kept}reasons`, {});
+  const [fallBack, setFallBack] = useKept<Level | null>(`${kept}fallback`, null);
   const low = useLow();
   const [busy, setBusy] = useState(false);
   const [refused, refuse] = useState<string | null>(null);

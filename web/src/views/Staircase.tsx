@@ -4,7 +4,7 @@ import type { JSX } from "preact";
 import type { Appraisal, Comparison, Level, Side } from "../api/schema";
 import { graduations, ruler } from "../geometry/ruler";
 import { digits, sideWords } from "../model/format";
-import { cutDepth, cutLine, depthsShown } from "../model/comparison";
+import { cutDepth, cutLine, depthsShown, labelDepth } from "../model/comparison";
 import { DrawingDefs, Shapes } from "../parts/Drawing";
 import { useSize } from "../parts/hooks";
 
@@ -52,7 +52,7 @@ export function Staircase({ comparison, levels, margin, side, choose }: Staircas
                 {cut !== null && (
                   <g>
                     {line && <path d={`M${left + 8} ${depth.at(line[0][1])}L${left + column - 8} ${depth.at(line[1][1])}`} class={chosen ? "d-cut chosen" : "d-cut"} />}
-                    <text class="cased" x={left + column - 8} y={Math.max(13, depth.at(line ? line[1][1] : cut) + (cut < 12 ? -6 : 16))} font-size="13" font-weight="680" text-anchor="end" fill="var(--mark)">
+                    <text class="cased" x={left + column - 8} y={Math.max(13, cut < 12 ? depth.at(line ? line[1][1] : cut) - 6 : depth.at(line ? labelDepth(line, 58 / scale) : cut) + 15)} font-size="13" font-weight="680" text-anchor="end" fill="var(--mark)">
                       {digits(cut, 1)} mm
                     </text>
                   </g>

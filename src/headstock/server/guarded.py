@@ -80,6 +80,12 @@ class Guarded:
 
         async def with_headers(message: Message) -> None:
             nonlocal begun
+            if seen > most:
+                # Whoever read the body may have turned the refusal into an answer of its own: ours stands.
+                if not begun:
+                    begun = True
+                    await _refuse(send, 413, _too_much(most))
+                return
             if message["type"] == "http.response.start":
                 begun = True
                 have = {name.lower() for name, _ in message["headers"]}

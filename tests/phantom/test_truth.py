@@ -102,6 +102,18 @@ def test_the_ball_is_magnified_by_its_own_depth():
         assert ball["image_diameter_px"] == pytest.approx(30.0 * m / 0.25, abs=2e-3)
 
 
+def test_a_ball_beside_a_broad_hip_still_lies_wholly_on_the_film():
+    for number in (98, 128):  # the broadest of 150 drawn patients
+        case = random_case(number, 2026, spherical_heads=True)
+        for mirrored in (False, True):
+            spec = case.studies[0].spec.mirror() if mirrored else case.studies[0].spec
+            column, row, radius = project_truth(spec, case.studies[0].films[0].film)["film"]["marker_ball"][
+                "fitted_circle_px"
+            ]
+            assert radius < column < 1719.0 - radius
+            assert radius < row < 1719.0 - radius
+
+
 def test_a_ball_on_the_central_ray_casts_a_circle_of_the_tangent_cone():
     patient = make_hip_patient(PhantomSpec())
     beam = beam_of(patient, FilmSpec())

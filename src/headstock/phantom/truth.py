@@ -63,7 +63,10 @@ def ball_centre_lps_mm(patient: PhantomPatient, spec: FilmSpec) -> Floats:
         return np.asarray(head + toward + proximal * beam.along_row - anterior * beam.along_column)
     tip = hip.to_lps(hip.femur.landmarks["greater_trochanter"])
     outward = 1.0 if hip.side is Side.LEFT else -1.0
-    beside = abs(tip[0] - head[0]) + 22.0
+    # Beside the trochanter, but wholly on the film: a cut ball cannot be measured.
+    half_film = 0.5 * spec.columns * spec.pixel_mm / float(beam.magnification(head + toward))
+    middle = (beam.source @ beam.along_row - head @ beam.along_row) * outward
+    beside = min(abs(tip[0] - head[0]) + 22.0, middle + half_film - 0.5 * spec.ball_mm - 4.0)
     lateral, proximal = spec.ball_at_mm or (beside, -72.0)
     return np.asarray(head + toward + np.array([outward * lateral, 0.0, proximal]))
 

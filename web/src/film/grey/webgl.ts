@@ -56,6 +56,15 @@ void main() {
 /** Above this many pixels a level is left to its half: 64 M × 2 bytes is what small cards hold beside a browser. */
 const MOST_PIXELS = 64e6;
 
+/** Drivers that are software; browsers do not always admit to the caveat. */
+const SOFTWARE = /swiftshader|llvmpipe|softpipe|software|basic render/i;
+
+function isImitated(gl: WebGL2RenderingContext): boolean {
+  const names = gl.getExtension("WEBGL_debug_renderer_info");
+  const name: unknown = gl.getParameter(names ? names.UNMASKED_RENDERER_WEBGL : gl.RENDERER);
+  return typeof name === "string" && SOFTWARE.test(name);
+}
+
 interface Tile {
   readonly texture: WebGLTexture;
   /** Own part of the level, without the overlap. */
@@ -74,9 +83,22 @@ export class WebglRenderer implements GreyRenderer {
   readonly #edge: number;
   #film: Pyramid | null = null;
 
-  constructor(canvas: HTMLCanvasElement, edge?: number) {
-    const gl = canvas.getContext("webgl2", { antialias: false, alpha: false, depth: false, powerPreference: "low-power" });
-    if (!gl) throw new Error("no WebGL2 here");
+  /**
+   * `anyCard` also takes a graphics card that is imitated in software.
+   *
+   * Throws when there is none: an imitated card shows a film at a quarter of
+   * the processor's own speed (docs/decisions/0161).
+   */
+  constructor(canvas: HTMLCanvasElement, anyCard = false, edge?: number) {
+    const gl = canvas.getContext("webgl2", {
+      antialias: false,
+      alpha: false,
+      depth: false,
+      powerPreference: "low-power",
+      failIfMajorPerformanceCaveat: !anyCard,
+    });
+    if (!gl) throw new Error("no graphics card here");
+    if (!anyCard && isImitated(gl)) throw new Error("the graphics card is imitated in software");
     this.#canvas = canvas;
     this.#gl = gl;
     this.#edge = Math.min(edge ?? 4096, gl.getParameter(gl.MAX_TEXTURE_SIZE) as number);

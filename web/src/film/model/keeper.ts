@@ -54,6 +54,7 @@ export class Keeper<State, Answer extends Kept> {
   #queue: Step<State>[];
   #sending = false;
   #stopped = false;
+  #said: KeeperState = { name: "kept" };
   #ears: KeeperEars<Answer> | null = null;
   #idle: (() => void)[] = [];
 
@@ -78,6 +79,7 @@ export class Keeper<State, Answer extends Kept> {
   add(step: Step<State>): void {
     this.#queue.push(step);
     this.#write();
+    if (this.#said.name === "retrying" || this.#said.name === "stopped") this.#tell({ ...this.#said, waiting: this.#queue.length });
     this.flush();
   }
 
@@ -122,6 +124,7 @@ export class Keeper<State, Answer extends Kept> {
   }
 
   #tell(state: KeeperState): void {
+    this.#said = state;
     this.#ears?.onState(state);
   }
 

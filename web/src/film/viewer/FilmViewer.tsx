@@ -132,7 +132,8 @@ function GreyCanvas({ film, grey, control }: { film: Pyramid; grey: GreyInfo; co
       const view = control.view.get();
       if (!view) return;
       const began = performance.now();
-      const ratio = window.devicePixelRatio || 1;
+      // The processor draws one grey a CSS pixel: on a dense screen four times the work would cost the smooth drag.
+      const ratio = renderer.kind === "processor" ? 1 : window.devicePixelRatio || 1;
       const width = Math.round(control.canvas.width * ratio);
       const height = Math.round(control.canvas.height * ratio);
       if (element.width !== width || element.height !== height) {
@@ -172,10 +173,12 @@ function GreyCanvas({ film, grey, control }: { film: Pyramid; grey: GreyInfo; co
   return <canvas key={plain ? "processor" : "card"} ref={canvas} class="fv-grey" aria-hidden="true" />;
 }
 
+/** `?draw=card` or `?draw=processor` chooses by hand: for a hospital's own comparison, and for tests. */
 function rendererFor(canvas: HTMLCanvasElement, plain: boolean): GreyRenderer | null {
-  if (plain) return new ProcessorRenderer(canvas);
+  const asked = new URLSearchParams(window.location.search).get("draw");
+  if (plain || asked === "processor") return new ProcessorRenderer(canvas);
   try {
-    return new WebglRenderer(canvas);
+    return new WebglRenderer(canvas, asked === "card");
   } catch {
     return null;
   }

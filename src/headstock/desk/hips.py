@@ -148,7 +148,8 @@ def next_step(state: HipState) -> NextStep:
         if stopped is not None:
             return stopped
     for row in _planning_films(state):
-        if not state.is_read(row):
+        # Once a level is chosen the reading sufficed; what it still lacks is shown on its own page.
+        if state.hip.chosen_level is None and not state.is_read(row):
             left = len(wanted_keys(row.view, reading_state(state.readings.get(row.id)), state.side))
             begun = row.id in state.readings
             return NextStep(

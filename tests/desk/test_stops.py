@@ -1,0 +1,290 @@
+"""What must stop a plan, tried on a whole record: wrong person, wrong side, no scale, stale film, unsigned print."""
+
+import json
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from datetime import UTC, date, datetime, timedelta
+from io import BytesIO
+from pathlib import Path
+
+import pydicom
+import pytest
+
+from headstock.desk import compare, films, hips, loose, place, sign
+from headstock.desk.bringing import Brought, bring_bytes
+from headstock.desk.desk import Desk, open_desk
+from headstock.desk.pages import PlacementSave, ScaleIn, SideLetterIn, SignIn
+from headstock.errors import CalibrationError, FrameError, GuardError, RecordError
+from headstock.records.people import film as film_row
+from headstock.records.people import hip_of
+
+sys.path.insert(0, str(Path(__file__).parent))
+from supplied import ball_of, films_of, landmarks_of, truth_of
+
+NOW = datetime(2026, 11, 25, 9, 42, tzinfo=UTC)
+TODAY = NOW.date()
+TRUTH = truth_of("alder")
+SIGN = SignIn(signer="Dr A", side_typed="right", operation_date=date(2026, 12, 10), reasons={}, fall_back=None)
+
+
+@pytest.fixture(scope="module")
+def originals(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    return {view: path.read_bytes() for view, path in films_of("alder", tmp_path_factory.mktemp("films")).items()}
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Iterator[Desk]:
+    opened = open_desk(tmp_path)
+    yield opened
+    opened.close()
+
+
+def _changed(data: bytes, change: Callable[[pydicom.Dataset], None]) -> bytes:
+    """The same film with another header, as another system could have written it."""
+    dataset = pydicom.dcmread(BytesIO(data))
+    change(dataset)
+    dataset.SOPInstanceUID = dataset.file_meta.MediaStorageSOPInstanceUID = pydicom.uid.generate_uid()
+    # Another picture too, so that it is not recognised as the same film.
+    pixels = dataset.pixel_array.copy()
+    pixels[0, 0] ^= 1
+    dataset.PixelData = pixels.tobytes()
+    out = BytesIO()
+    dataset.save_as(out, enforce_file_format=True)
+    return out.getvalue()
+
+
+def _bring(desk: Desk, *files: bytes) -> list[Brought]:
+    return list(bring_bytes(desk, [(f"{n}.dcm", data) for n, data in enumerate(files)], who="A", now=NOW))
+
+
+def _planned(desk: Desk, originals: dict[str, bytes], *more: bytes) -> tuple[str, dict[str, str]]:
+    """Alder's right hip, read and placed; returns the hip and its films by number."""
+    lines = _bring(desk, originals["ap_pelvis"], *more)
+    hip = lines[0].hip_id
+    film = lines[0].film_id
+    with desk.store.session() as session:
+        hip = hip_of(session, film_row(session, film).patient_id, "right").id
+    films.confirm_side(desk, film, SideLetterIn(seen="both", columns_to_left=True), hip, who="A", now=NOW)
+    column, row = ball_of(TRUTH)
+    ball = ScaleIn(kind="ball", circle=(column, row, 59.4), circle_sd_px=0.1, diameter_mm=25.0, settle=True)
+    films.set_scale(desk, film, ball, hip, who="A", now=NOW)
+    loose.keep(desk, film, hip, json.dumps(landmarks_of(TRUTH)).encode(), who="A", now=NOW)
+    compare.choose(desk, hip, "high_neck", who="A", now=NOW)
+    page = place.placement_page(desk, hip, today=TODAY)
+    place.keep_placement(
+        desk, hip, PlacementSave(placement=page.appraisal.placement, base_step=0, what="kept"), who="A", now=NOW
+    )
+    return hip, {str(n): line.film_id or "" for n, line in enumerate(lines)}
+
+
+def _sign(desk: Desk, hip: str, **changes):
+    wanted = sign.signature_page(desk, hip, today=TODAY).overrides
+    reasons = {one.key: "accepted after looking" for one in wanted}
+    return sign.sign_plan(desk, hip, SIGN.model_copy(update={"reasons": reasons} | changes), now=NOW)
+
+
+def test_a_film_of_another_person_under_the_same_number_is_refused_and_the_rest_imported(desk, originals):
+    def someone_else(ds):
+        ds.PatientName = "OTHER^PERSON"
+
+    lines = _bring(
+        desk, originals["ap_pelvis"], _changed(originals["ap_pelvis"], someone_else), originals["lateral_hip"]
+    )
+    assert [line.outcome for line in lines] == ["imported", "refused", "imported"]
+    assert "another name" in lines[1].says
+    assert "OTHER" not in lines[1].says
+    assert hips.hips_page(desk, find="", today=TODAY).patients == 1
+
+
+def test_a_film_without_a_number_is_never_merged_by_a_guess_and_cannot_be_signed_for(desk, originals):
+    def silent(ds):
+        ds.PatientID = ""
+
+    lines = _bring(desk, originals["ap_pelvis"], _changed(originals["ap_pelvis"], silent))
+    assert hips.hips_page(desk, find="", today=TODAY).patients == 2
+    page = hips.hip_page(desk, lines[1].hip_id, today=TODAY)
+    assert page.person.number.startswith("NO-NUMBER-")
+    assert {"patient_name", "patient_number"} <= {fact.key for fact in page.facts}
+
+
+def test_a_wrong_side_film_taken_into_a_hip_stops_signing_and_printing_until_it_is_taken_out(desk, originals):
+    def left(ds):
+        ds.ImageLaterality = "L"
+
+    hip, by_number = _planned(desk, originals, _changed(originals["lateral_hip"], left))
+    lateral = by_number["1"]
+    with pytest.raises(FrameError, match="does not belong to this hip"):
+        loose.keep(
+            desk,
+            lateral,
+            hip,
+            json.dumps({"view": "lateral_hip", "side": "right", "points": {"right.head_centre": [500, 500]}}).encode(),
+            who="A",
+            now=NOW,
+        )
+    films.use_film(desk, hip, lateral, True, who="A", now=NOW)
+    films.confirm_side(desk, lateral, SideLetterIn(seen="none"), hip, who="A", now=NOW)
+    landmarks = {"view": "lateral_hip", "side": "right", "points": {"right.head_centre": [617, 500]}}
+    loose.keep(desk, lateral, hip, json.dumps(landmarks).encode(), who="A", now=NOW)
+    card = next(card for card in hips.hip_page(desk, hip, today=TODAY).films if card.film_id == lateral)
+    assert card.state == "side_wrong"
+    page = sign.signature_page(desk, hip, today=TODAY)
+    stopped = next(check for check in page.checks if not check.passed and check.guard == "wrong side")
+    assert "header of the lateral film" in stopped.says
+    assert stopped.film_id == lateral
+    assert page.can_sign is False
+    assert next(row.agrees for row in page.sides if "lateral" in row.place) is False
+    for attempt in (lambda: _sign(desk, hip), lambda: sign.draft_sheet(desk, hip, "a4", now=NOW)):
+        with pytest.raises(GuardError, match=r"plan says right.*says left"):
+            attempt()
+    assert hips.hip_page(desk, hip, today=TODAY).plans == []
+    films.use_film(desk, hip, lateral, False, who="A", now=NOW)
+    assert _sign(desk, hip).plan is not None
+
+
+def test_a_signed_plan_whose_letter_is_read_otherwise_later_is_not_printed_again(desk, originals):
+    def silent(ds):
+        ds.PatientOrientation = ["", ""]
+
+    hip, by_number = _planned(desk, {"ap_pelvis": _changed(originals["ap_pelvis"], silent)})
+    signed = _sign(desk, hip)
+    assert sign.signed_sheet(desk, signed.plan.plan_id, "a4", now=NOW)[:5] == b"%PDF-"
+    with desk.store.writing() as session:
+        film_row(session, by_number["0"]).columns_to_left = None  # as a later reader's withdrawal would leave it
+    with pytest.raises(GuardError, match="on which side of the picture"):
+        sign.signed_sheet(desk, signed.plan.plan_id, "a4", now=NOW)
+
+
+def test_a_film_that_was_read_cannot_be_turned_over_under_its_reading(desk, originals):
+    hip, by_number = _planned(desk, originals)
+    with pytest.raises(FrameError, match="Undo the reading to its start"):
+        films.confirm_side(
+            desk, by_number["0"], SideLetterIn(seen="both", columns_to_left=False), hip, who="A", now=NOW
+        )
+
+
+def test_a_film_without_scale_gives_angles_only_and_stops_the_plan_with_the_ways_out(desk, originals):
+    def bare(ds):
+        del ds.ImagerPixelSpacing
+        del ds.DistanceSourceToDetector
+
+    (line,) = _bring(desk, _changed(originals["ap_pelvis"], bare))
+    with desk.store.session() as session:
+        hip = hip_of(session, film_row(session, line.film_id).patient_id, "right").id
+    films.confirm_side(desk, line.film_id, SideLetterIn(seen="both", columns_to_left=True), hip, who="A", now=NOW)
+    step = hips.hip_page(desk, hip, today=TODAY).next
+    assert (step.title, step.state, step.button) == ("Give the film a scale", "stopped", "Set the scale")
+    read = loose.keep(desk, line.film_id, hip, json.dumps(landmarks_of(TRUTH)).encode(), who="A", now=NOW)
+    assert read["measures"]["right.neck_shaft_angle_deg"]["value"] is not None
+    length = read["measures"]["leg_length_difference_mm"]
+    assert (length["value"], "no scale" in length["reason"]) == (None, True)
+    with pytest.raises(CalibrationError, match=r"has no scale to plan with.*Mark the ball"):
+        compare.comparison(desk, hip, today=TODAY)
+    page = sign.signature_page(desk, hip, today=TODAY)
+    assert page.can_sign is False
+    assert "no scale" in page.checks[0].says
+
+
+def test_contradictory_scales_stop_until_a_person_settles_them_and_the_record_says_who(desk, originals):
+    (line,) = _bring(desk, originals["ap_pelvis"])
+    column, row = ball_of(TRUTH)
+    # A ball 5 % smaller than the header's distances allow, still plausible.
+    page = films.set_scale(
+        desk,
+        line.film_id,
+        ScaleIn(kind="ball", circle=(column, row, 57.0), circle_sd_px=0.1, diameter_mm=25.0),
+        line.hip_id,
+        who="A",
+        now=NOW,
+    )
+    assert (page.scale.settled, page.scale.in_use) == (False, None)
+    assert "Marker ball" in (page.scale.contradiction or "")
+    page = films.set_scale(desk, line.film_id, ScaleIn(kind="ball", settle=True), line.hip_id, who="Dr B", now=NOW)
+    assert (page.scale.settled, page.scale.settled_by) == (True, "Dr B")
+
+
+def test_a_stale_film_stops_by_the_operations_day_not_by_todays(desk, originals):
+    hip, _ = _planned(desk, originals)
+    far = TODAY + timedelta(days=200)
+    with pytest.raises(GuardError, match=r"will be 216 days old.*the limit is 180 days.*new film"):
+        _sign(desk, hip, operation_date=far)
+    # Half a year later the page itself says so.
+    later = date(2027, 6, 1)
+    checks = {check.guard: check.passed for check in sign.signature_page(desk, hip, today=later).checks}
+    assert checks["stale images"] is False
+    assert hips.hip_page(desk, hip, today=later).next.state == "late"
+
+
+def test_an_unsigned_print_says_draft_on_every_page_and_a_signed_one_nowhere(desk, originals, tmp_path):
+    hip, _ = _planned(desk, originals)
+    draft = _text(sign.draft_sheet(desk, hip, "a4", now=NOW))
+    assert len(draft) == 2
+    # The word itself is drawn in outline at a slant (tests/documents looks for its ink); the text beside it says so too.
+    assert all("must not go to theatre" in page for page in draft)
+    signed = _text(sign.signed_sheet(desk, _sign(desk, hip).plan.plan_id, "letter", now=NOW))
+    assert not any("must not go to theatre" in page for page in signed)
+    assert all("Right hip" in page and "SIM-001" in page for page in signed)
+    assert "Dr A" in signed[0]
+
+
+def _text(pdf: bytes) -> list[str]:
+    found = subprocess.run(["pdftotext", "-layout", "-", "-"], input=pdf, capture_output=True, check=True)
+    return found.stdout.decode().split("\f")[:-1]
+
+
+def test_signing_again_makes_the_next_version_and_leaves_the_first_as_it_was(desk, originals):
+    hip, _ = _planned(desk, originals)
+    first = _sign(desk, hip).plan
+    best = place.best_again(desk, hip, "low_neck", who="A", now=NOW)
+    assert hips.hip_page(desk, hip, today=TODAY).next.title == "Sign the changed plan"
+    assert best.appraisal.placement.level == "low_neck"
+    second = _sign(desk, hip).plan
+    cards = hips.hip_page(desk, hip, today=TODAY).plans
+    assert [(card.version, card.superseded) for card in cards] == [(2, False), (1, True)]
+    assert (cards[1].hash, second.level) == (first.hash, "low_neck")
+    old = _text(sign.signed_sheet(desk, first.plan_id, "a4", now=NOW))
+    assert "High neck" in old[0]
+
+
+def test_a_placement_that_nobody_kept_cannot_be_signed(desk, originals):
+    hip, _ = _planned(desk, originals)
+    compare.choose(desk, hip, "mid_head", who="A", now=NOW)
+    with pytest.raises(RecordError, match="not yet yours"):
+        _sign(desk, hip)
+
+
+def test_an_operation_in_the_past_and_a_nameless_signer_are_refused(desk, originals):
+    hip, _ = _planned(desk, originals)
+    with pytest.raises(RecordError, match="has passed"):
+        _sign(desk, hip, operation_date=TODAY - timedelta(days=1))
+    with pytest.raises(RecordError, match="type your name"):
+        _sign(desk, hip, signer="  ")
+
+
+def test_a_changed_limit_reaches_the_next_appraisal_and_the_plan_keeps_the_one_it_was_signed_under(desk, originals):
+    from headstock.desk.limits import change_limit
+    from headstock.records import plan
+
+    hip, _ = _planned(desk, originals)
+    signed = _sign(desk, hip).plan
+    change_limit(desk, "least_wall_mm", low=99.0, high=None, source="a test", by="Dr B", now=NOW)
+    page = sign.signature_page(desk, hip, today=TODAY)
+    assert "least_wall_mm" in {wanted.key for wanted in page.overrides}
+    with desk.store.session() as session:
+        kept = plan(session, signed.plan_id).payload["limits"]
+    assert next(limit for limit in kept if limit["name"] == "least_wall_mm")["status"] == "unset"
+
+
+def test_a_record_changed_outside_is_not_opened(tmp_path, originals):
+    import sqlite3
+
+    desk = open_desk(tmp_path)
+    _bring(desk, originals["ap_pelvis"])
+    desk.close()
+    with sqlite3.connect(tmp_path / "headstock.sqlite3") as connection:
+        connection.execute("DROP TRIGGER audit_no_update")
+        connection.execute("UPDATE audit SET who = 'nobody'")
+    connection.close()
+    with pytest.raises(RecordError, match=r"changed outside headstock.*Restore.*--data"):
+        open_desk(tmp_path)

@@ -3,7 +3,7 @@
 import os
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -63,9 +63,8 @@ def _head(
 
 def _drawn(job: tuple[int, int, bool]) -> _Film:
     number, seed, spherical = job
-    study = random_case(number, seed).studies[0]
-    spec = replace(study.spec, spherical_heads=True) if spherical else study.spec
-    film = render(make_hip_patient(spec), study.films[0].film)
+    study = random_case(number, seed, spherical_heads=spherical).studies[0]
+    film = render(make_hip_patient(study.spec), study.films[0].film)
     return _measured(film.pixels.astype(np.float32), film.truth, film.truth["film"]["circles"], [seed, number])
 
 

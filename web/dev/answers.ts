@@ -3,7 +3,7 @@
  * plugin of the dev server and never part of the build.
  *
  * `GET /api/hips/alder.right` is answered by `dev/fixtures/hips.alder.right.json`; a PUT or
- * POST by `put.….json` / `post.….json` where there is one, else by the GET's file.
+ * POST by `put.….json` / `post.….json` where there is one, else by the file of the GET.
  * `?` queries are ignored except `?find=`, which empties the list when it finds nothing.
  */
 

@@ -89,8 +89,12 @@ export function labelDepth(line: readonly [readonly [number, number], readonly [
   return Math.max(b[1], b[1] - slope * width);
 }
 
+const LONGEST_TOPIC = 46;
+
 /** The words of a caution before its explanation: what it is about. */
 export function cautionTopic(text: string): string {
-  const topic = /^[^:.;]{4,70}(?=[:.;])/.exec(text)?.[0] ?? text;
-  return topic.length > 70 ? `${topic.slice(0, 68).trimEnd()} …` : topic;
+  const topic = /^[^:.;(]{4,}(?=[:.;(]|$)/.exec(text)?.[0].trim() ?? text;
+  if (topic.length <= LONGEST_TOPIC) return topic;
+  const whole = topic.slice(0, LONGEST_TOPIC - 1).replace(/\s+\S*$/, "");
+  return `${whole} …`;
 }

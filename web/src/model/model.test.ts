@@ -1,7 +1,7 @@
 import { describe, expect, test } from "vitest";
 import type { Appraisal, FactField, LifeMark, Line, Measure, Station } from "../api/schema";
 import { actionFor, chord, reachable, writtenKeys, type Action, type Scope } from "./actions";
-import { cutDepth, cutLine, depthsShown, inOrder, labelDepth, shortLimit, tableRows } from "./comparison";
+import { cautionTopic, cutDepth, cutLine, depthsShown, inOrder, labelDepth, shortLimit, tableRows } from "./comparison";
 import { typedDate } from "./dates";
 import { changedFact, sameFact, factOf, typedNumber } from "./facts";
 import { dateWords, digits, intervalWords, spoken, valueWords } from "./format";
@@ -203,6 +203,13 @@ describe("the comparison's table", () => {
   test("the staircase shows every cut", () => {
     expect(cutDepth(levels[0] as Appraisal)).toBe(58);
     expect(depthsShown(levels).to).toBeGreaterThan(58);
+  });
+  test("a caution's topic is its words before the explanation, cut at a word", () => {
+    expect(cautionTopic("Renal impairment: metal ions are cleared by the kidneys.")).toBe("Renal impairment");
+    expect(cautionTopic("Head below 50 mm")).toBe("Head below 50 mm");
+    const long = cautionTopic("Weight below 82 kg counts as a risk in the surface arthroplasty risk index. More.");
+    expect(long).toMatch(/^Weight below 82 kg counts .* …$/);
+    expect(long.length).toBeLessThanOrEqual(48);
   });
   test("a unit is not said twice", () => expect(shortLimit("at least 2.0 mm", "mm")).toBe("at least 2.0"));
 });

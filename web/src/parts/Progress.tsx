@@ -3,7 +3,9 @@
 import type { JSX } from "preact";
 import type { JobOut } from "../api/schema";
 import { importOrder, outcomeWords } from "../model/imports";
-import { cancel, dismissJob, unfinished } from "./jobs";
+import { useStore } from "./hooks";
+import { again, cancel, dismissJob, stopping, unfinished } from "./jobs";
+import { say } from "./keys";
 import { Press } from "./Press";
 
 const STATE: Record<JobOut["state"], string> = {
@@ -17,6 +19,7 @@ const STATE: Record<JobOut["state"], string> = {
 export function Progress({ job, lines = true }: { job: JobOut; lines?: boolean }): JSX.Element {
   const percent = Math.round(Math.max(0, Math.min(1, job.share)) * 100);
   const running = unfinished(job);
+  const halting = useStore(stopping).has(job.job_id);
   return (
     <section class={`job ${job.state}`} aria-label={job.what} aria-live="polite">
       <div class="top">
@@ -27,13 +30,20 @@ export function Progress({ job, lines = true }: { job: JobOut; lines?: boolean }
           {job.says}
         </span>
         {running ? (
-          <Press size="sm" onPress={() => void cancel(job)}>
+          <Press size="sm" closed={halting ? "Stopping after this step" : null} onPress={() => cancel(job).catch((error: unknown) => say((error as Error).message))}>
             Stop
           </Press>
         ) : (
-          <Press size="sm" kind="plain" onPress={() => dismissJob(job)}>
-            Put away
-          </Press>
+          <>
+            {job.state !== "done" && (
+              <Press size="sm" onPress={() => again(job).catch((error: unknown) => say((error as Error).message))}>
+                Try again
+              </Press>
+            )}
+            <Press size="sm" kind="plain" onPress={() => dismissJob(job)}>
+              Put away
+            </Press>
+          </>
         )}
       </div>
       {job.state !== "done" && (

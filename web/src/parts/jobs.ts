@@ -53,8 +53,19 @@ export async function resumeJobs(done?: (job: JobOut) => void): Promise<void> {
   for (const job of (await ask<JobOut[]>("GET", "/api/jobs")).filter(unfinished)) follow(job, done);
 }
 
+/** Jobs asked to stop that still finish the step they are at. */
+export const stopping = store<ReadonlySet<string>>(new Set());
+
 export async function cancel(job: JobOut): Promise<void> {
+  stopping.set((now) => new Set([...now, job.job_id]));
   put(await ask<JobOut>("DELETE", at("/api/jobs", job.job_id)));
+}
+
+/** Do a failed or stopped job once more. */
+export async function again(job: JobOut): Promise<void> {
+  const now = await ask<JobOut>("POST", at("/api/jobs", job.job_id, {}, "/again"));
+  if (now.job_id !== job.job_id) dismissJob(job);
+  follow(now);
 }
 
 /** Take a finished job's lines off the page; the server keeps them. */

@@ -223,8 +223,8 @@ function LevelHead({ level, chosen, choose }: { level: Appraisal; chosen: boolea
           {counts.map(({ state, words }, i) => (
             <span key={state}>
               <span class={`t ${state}`}>
-                {i > 0 && <s>·</s>}
                 {words}
+                {i < counts.length - 1 && <s>·</s>}
               </span>{" "}
             </span>
           ))}

@@ -30,9 +30,9 @@ export function NextBox(props: NextBoxProps): JSX.Element {
     return (
       <div class="rd-next">
         <div>
-          <b>{mode.ask}</b>
+          <b>{label}: click three points on its outline</b>
           <span>
-            {mode.clicks.length} of 3 clicked. {said}
+            {mode.clicks.length} of 3. {mode.ask}
           </span>
         </div>
       </div>

@@ -202,9 +202,9 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
           landmark={selected ? (byName.get(nameOf(selected)) ?? null) : null}
           landmarks={landmarks}
           view={view}
-          label={mode.name === "outline" ? labelOf(mode.key) : selected ? capital(labelOf(selected)) : ""}
+          label={mode.name === "outline" ? labelOf(mode.key) : mode.name === "asking" ? capital(labelOf(mode.key)) : selected ? capital(labelOf(selected)) : ""}
           place={{ index: selected ? all.indexOf(selected) + 1 : all.length, of: all.length }}
-          said={selected ? hands.saidOf(selected) : mode.name === "asking" ? hands.saidOf(mode.key) : null}
+          said={selected ? hands.saidOf(selected) : null}
           snapping={hands.snapping}
           violet={violet}
           onward={onward}

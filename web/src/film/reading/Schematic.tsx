@@ -13,7 +13,7 @@ interface SchematicProps {
 export function Schematic({ page, view, landmark, side }: SchematicProps): JSX.Element | null {
   const lines = page.schematics[view] ?? [];
   if (lines.length === 0) return null;
-  const [x, y] = landmark.picture;
+  const [x, y] = landmark.pictures?.[view] ?? landmark.picture;
   const mirrored = side === "left";
   const at = [(mirrored ? 1 - x : x) * 100, y * 100] as const;
   return (

@@ -38,6 +38,8 @@ export type Mode =
 
 /** Clicks on an outline that a snap asks for when one was not enough. */
 const CLICKS_ASKED = 3;
+/** A click this near a mark means that mark, CSS px. */
+const RIGHT_ON_PX = 5;
 /** Arrow step: 0.1 mm at the hip; on a film without scale half a pixel. */
 const NUDGE_MM = 0.1;
 const NUDGE_PX = 0.5;
@@ -101,7 +103,11 @@ export function useReadingTool({ film, work, control, scale, landmarks, order, l
             return;
           }
           setMode({ name: "place" });
-          if (found.found) commit(applySnap(now.current.state, side, found, [key]), `found ${labelOf(key)}`);
+          // Three clicks on the outline decide: what they give is shown, to be accepted or moved.
+          const decided = found.found || (clicks.length >= CLICKS_ASKED && found.circle !== null);
+          // Both ends of a shaft were rough clicks of one search.
+          const rough = what === "shaft" ? [keyOf("shaft_proximal", side), keyOf("shaft_distal", side)] : [key];
+          if (decided) commit(applySnap(now.current.state, side, { ...found, found: true }, rough), `found ${labelOf(key)}`);
           else {
             setChosen(null);
             say(`${found.says} Your click stays; drag it to where it belongs.`);
@@ -159,6 +165,12 @@ export function useReadingTool({ film, work, control, scale, landmarks, order, l
         }
         return setMode({ ...mode, corners: [...mode.corners, at] });
       }
+      if (mode.name === "place" && selected && !(selected in state.points) && order.includes(selected)) {
+        // While a mark is wanted a click places it, on a circle or an outline too; only a press right on a mark chooses that one.
+        const under = target?.startsWith("point:") ? state.points[keyOfTarget(target)] : undefined;
+        const near = under && distance(fromWire(under), at) * (control.view.get()?.zoom ?? 1) <= RIGHT_ON_PX;
+        if (!near) return placeWanted(selected, at);
+      }
       if (target?.startsWith("edge:")) {
         const [, key = "", index = "0"] = target.split(":");
         const corners = (state.outlines[key] ?? []).map(fromWire);
@@ -167,11 +179,10 @@ export function useReadingTool({ film, work, control, scale, landmarks, order, l
       if (target !== null) return setChosen(keyOfTarget(target));
       if (!selected) return;
       // A second click on bare film tries again for a mark that was found and not accepted; a reader's own mark stays.
-      if (!(selected in state.points)) placeWanted(selected, at);
-      else if (state.found.includes(selected)) placeWanted(selected, at);
+      if (state.found.includes(selected)) placeWanted(selected, at);
       else setChosen(null);
     },
-    [snap, commit, control, placeWanted, labelOf],
+    [snap, commit, control, placeWanted, labelOf, order],
   );
 
   const hit = useCallback((at: ImagePoint, reach: number): string | null => {

@@ -66,9 +66,10 @@ export function useScale(first: FilmPage, side: "left" | "right", onFilm: (film:
       ask<SnapOut>("POST", path("/api/films", id, {}, "/snap"), body)
         .then(
           (found) => {
-            if (found.found && found.circle) {
+            if (found.circle) {
               const [c, r, radius] = found.circle;
-              setBall({ circle: imageCircle(c, r, radius), sd_px: found.circle_sd_px, found: true, says: found.says });
+              const says = [found.says, found.ask].filter(Boolean).join(" ");
+              setBall({ circle: imageCircle(c, r, radius), sd_px: found.circle_sd_px, found: true, says });
             } else setBall({ circle: imageCircle(click[0], click[1], HAND_RADIUS_PX), sd_px: null, found: false, says: `${found.says} Drag the circle's rim onto the ball.` });
           },
           (error: unknown) => {

@@ -11,9 +11,9 @@ import { Press } from "./Press";
 const STATE: Record<JobOut["state"], string> = {
   waits: "waits its turn",
   runs: "",
-  done: "done",
+  done: "",
   failed: "failed",
-  cancelled: "stopped by you; what was finished is kept",
+  cancelled: "",
 };
 
 export function Progress({ job, lines = true }: { job: JobOut; lines?: boolean }): JSX.Element {

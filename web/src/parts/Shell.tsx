@@ -11,6 +11,7 @@ import { reachable, writtenKeys, type Action } from "../model/actions";
 import { along } from "../model/stations";
 import { about, readerName, saves } from "./desk";
 import { useActions, useStore } from "./hooks";
+import { Reader } from "./Reader";
 import { KeysPanel } from "./KeysPanel";
 import { Line } from "./Line";
 import { perform, said, say, scopes } from "./keys";
@@ -178,7 +179,10 @@ export function SavedState({ state }: { state: NonNullable<ShellProps["state"]> 
   return (
     <div class="state" role="status">
       <b>All saved</b>
-      {[saved.savedAt === null ? "" : clock(saved.savedAt), reader].filter(Boolean).join(", ")}
+      <span>
+        {saved.savedAt !== null && `${clock(saved.savedAt)}, `}
+        <Reader />
+      </span>
     </div>
   );
 }

@@ -1,7 +1,7 @@
 /** The best placement at each cut level, side by side. The surgeon chooses; nothing is ranked. */
 
 import type { JSX } from "preact";
-import { useState } from "preact/hooks";
+import { useRef, useState } from "preact/hooks";
 import { at } from "../api/client";
 import type { Appraisal, Comparison, HipPage, Level } from "../api/schema";
 import type { Action } from "../model/actions";
@@ -9,6 +9,7 @@ import { cautionTopic, inOrder, LEVELS, tableRows } from "../model/comparison";
 import { levelWords } from "../model/format";
 import { nextElsewhere } from "../model/next";
 import { countWords } from "../model/limits";
+import { begun, redone, stepped, undone, type History } from "../model/history";
 import { findingOf } from "../model/signing";
 import { CautionList } from "../parts/Cautions";
 import { saves } from "../parts/desk";
@@ -65,7 +66,19 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
   const rows = tableRows(comparison);
   const chosen = levels.findIndex((level) => level.placement.level === comparison.chosen);
 
+  const choices = useRef<History<Level | null>>(begun(comparison.chosen));
   const choose = (level: Level): void => {
+    if (level === comparison.chosen) return;
+    if (levels.some((one) => one.placement.level === level)) choices.current = stepped(choices.current, level);
+    send(level);
+  };
+  const move = (to: History<Level | null>, nothing: string): void => {
+    if (to === choices.current || to.now === null) return say(nothing);
+    choices.current = to;
+    send(to.now);
+    say(`Chosen again: ${levelWords[to.now].toLowerCase()}.`);
+  };
+  const send = (level: Level): void => {
     if (!levels.some((one) => one.placement.level === level)) return say(`${levelWords[level]}: no placement was found for this hip.`);
     put({ ...comparison, chosen: level });
     saves
@@ -87,6 +100,8 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
     ...LEVELS.map((level, i): Action => ({ id: `comparison.choose.${level}`, title: `Choose ${levelWords[level].toLowerCase()}`, keys: [String(i + 1)], ...(i === 0 ? { foot: "choose a level", written: "1–4" } : {}), run: () => choose(level) })),
     limits,
     cautions,
+    { id: "comparison.undo", title: "Undo the choice of level", keys: ["u"], run: () => move(undone(choices.current), "There is no earlier choice on this page.") },
+    { id: "comparison.redo", title: "Choose it again", keys: ["Shift+u"], run: () => move(redone(choices.current), "There is no later choice.") },
     place,
   ];
   const sound = comparison.sound_bone_from;

@@ -112,6 +112,20 @@ def test_every_head_of_every_family_finds_a_cup():
                 assert OWN.cups_for_head(head), (family.id, head)
 
 
+def test_every_head_a_part_takes_is_in_a_head_family():
+    for family in OWN.families.values():
+        for component in family.components:
+            found = [head.diameter_mm for head in OWN.heads_for(component)]
+            assert found == ([] if component.kind == "cap" else list(component.head_diameters_mm)), family.id
+
+
+def test_heads_that_do_not_rise_are_refused():
+    text = CUP.replace('kind = "cup"', 'kind = "head"').replace("arc_deg = 170.0\n", "")
+    text = text.replace("outer_mm = 54.0\nhead_diameters_mm = [46.0]", "diameter_mm = 40.0")
+    with pytest.raises(CatalogueError, match="List sizes upward"):
+        Catalogue.from_texts({"h.toml": text + '[[sizes]]\nid = "b"\ndiameter_mm = 36.0\n'})
+
+
 def test_each_larger_size_is_wider_everywhere():
     for family in OWN.families.values():
         widths = [np.ptp(c.ap.body_mm[:, 0]) for c in family.components]

@@ -56,6 +56,12 @@ def test_a_bend_turns_the_tail_by_its_angle(bend, length):
     assert np.degrees(np.arctan2(way[0], -way[1])) == approx(bend, abs=0.5)
 
 
+def test_edges_on_one_line_do_not_count_as_crossing():
+    # Found by a random search: two far edges of a straight tail, collinear up to rounding.
+    part = seated_outline(**{**CONE, "tail_length_mm": 120.0}, bend_deg=40.25428697031141, bend_length_mm=60.0)
+    assert not self_crossing(part.body_mm)
+
+
 def test_a_straight_part_is_mirror_symmetric():
     part = seated_outline(**CONE)
     n = len(part.in_bone_mm) // 2

@@ -124,7 +124,7 @@ def make_hip(
             greater_trochanter_mm=at(-offset - 12.0, -2.0),
             sourcil_medial_mm=at(8.0, 25.0),
             sourcil_lateral_mm=at(-20.0, 21.0),
-            other_head_centre_mm=at(170.0, 0.0),
+            other_head_centre_mm=at(172.0, 0.0),
             other_femoral_offset_mm=(offset + 1.5) * size * ratio + noise(sd["centre"]),
             leg_length_difference_mm=leg_difference * size * ratio + noise(sd["centre"]),
             femoral_offset_mm=offset * size * ratio + noise(sd["centre"]),

@@ -134,7 +134,7 @@ def test_lewinnek_is_a_reference_and_no_state():
 
 
 def test_sizes_come_with_their_neighbours():
-    assert FOUND.neighbours == {"femoral": ("3", "5"), "cup": ("3", "5")}
+    assert FOUND.neighbours == {"femoral": ("3", "5"), "head": ("43.5", "48.5"), "cup": ("3", "5")}
 
 
 def test_without_a_lateral_film_its_lines_say_so_and_the_rest_stands():
@@ -238,3 +238,66 @@ def test_json_holds_every_line_with_value_and_interval():
     text = json.loads(json.dumps(FOUND.to_json()))
     assert {line["name"] for line in text["lines"]} == {line.name for line in FOUND.lines}
     assert text["reserve"]["longer"]["leg_mm"]["low"] is not None
+
+
+def test_the_femoral_version_that_films_do_not_show_widens_motion_by_its_sd():
+    hip = make_hip(draws=2000, sds=EXACT)
+    known = LIMITS.edited("assumed_femoral_version_deg", "surgeon 1", "a scan", value=14.5, sd=0.0)
+    sure, unsure = (
+        appraise(hip, placement(hip), CATALOGUE, limits).line("flexion_deg").measured for limits in (known, LIMITS)
+    )
+    assert sure.high - sure.low == approx(0.0, abs=1e-6)
+    steps = [
+        appraise(
+            hip, placement(hip), CATALOGUE, LIMITS.edited("assumed_femoral_version_deg", "s", "r", value=v, sd=0.0)
+        )
+        .line("flexion_deg")
+        .measured.number
+        for v in (13.5, 15.5)
+    ]
+    slope = (steps[1] - steps[0]) / 2.0
+    assert unsure.high - unsure.low == approx(
+        2 * 1.96 * 8.1 * abs(slope), rel=0.12
+    )  # first order; the rest is curvature
+
+
+class _Scale:
+    mm_per_px, source, row_factor = 0.2, "a test", 1.0
+
+    def draws(self, rng, n):
+        return self.mm_per_px * np.concatenate([[1.0], 1.0 + rng.normal(0.0, 0.015, n)])
+
+
+def _read(side, flip):
+    """The same bones read on a film, or on its mirror image as the other side."""
+    from headstock.anatomy import Reading, View, film_hip
+
+    def px(x, z):
+        column = 400.0 + x / 0.2
+        return (3000.0 - column if flip else column, 700.0 - z / 0.2)
+
+    own, far = side.value, side.other.value
+    points = {
+        f"{own}.head_centre": px(0, 0), f"{own}.neck_axis_point": px(-24.0, -17.5),
+        f"{own}.shaft_proximal": px(-43, -80),
+        f"{own}.shaft_distal": px(-43, -140), f"{own}.lesser_trochanter": px(-19, -52),
+        f"{own}.greater_trochanter": px(-55, -2),
+        f"{own}.teardrop": px(30, -17), f"{far}.teardrop": px(140, -17), f"{far}.lesser_trochanter": px(189, -58),
+        f"{far}.head_centre": px(170, 0), f"{own}.sourcil_lateral": px(-20, 21),
+    }  # fmt: skip
+    head = {f"{own}.head": (*px(0, 0), 23.5 / 0.2)}
+    turn = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+    lesion = {f"{own}.lesion": np.array([px(8 + 8 * np.cos(t), 8 + 8 * np.sin(t)) for t in turn])}
+    return film_hip(Reading(View.AP_PELVIS, side, points, head, lesion), _Scale(), n_draws=300)
+
+
+def test_a_left_hip_is_appraised_as_its_mirror_image_on_the_right():
+    right, left = _read(Side.RIGHT, flip=False), _read(Side.LEFT, flip=True)
+    where = placement(right, lateral=False)
+    mine, theirs = (appraise(hip, where, CATALOGUE, LIMITS) for hip in (right, left))
+    for a, b in zip(mine.lines, theirs.lines, strict=True):
+        assert a.measured.kind == b.measured.kind, a.name
+        if a.measured.known:
+            assert a.measured.number == approx(b.measured.number, abs=1e-6), a.name
+            if a.measured.low is not None:  # drawn with other errors, so alike, not equal
+                assert a.measured.high - a.measured.low == approx(b.measured.high - b.measured.low, rel=0.5, abs=0.5)

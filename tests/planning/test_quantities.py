@@ -147,8 +147,8 @@ def test_a_cup_placed_higher_and_more_medial_shortens_and_narrows():
 
 
 def test_offset_now_adds_the_centres_of_rotation_to_the_femoral_offsets():
-    # Teardrops at x = 30 and 140, head centres at 0 and 170: 30 mm each side; femoral offsets 43.0 and 44.5.
-    assert leg(HIP, BOWL, place(28.0), 0.0, None)["offset_now_mm"][0] == approx(-1.5)
+    # Teardrops at x = 30 and 140, head centres at 0 and 172: 30 and 32 mm; femoral offsets 43.0 and 44.5.
+    assert leg(HIP, BOWL, place(28.0), 0.0, None)["offset_now_mm"][0] == approx(30.0 - 32.0 + 43.0 - 44.5)
 
 
 def test_a_cap_that_clears_the_neck_has_room_and_a_small_one_notches():

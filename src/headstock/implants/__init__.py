@@ -1,7 +1,7 @@
 """Component families, sizes and shapes; a placement as a plain value. Knows nothing of a patient."""
 
 from headstock.implants.catalogue import Catalogue
-from headstock.implants.family import Component, Cup, CupFamily, Family, Size
+from headstock.implants.family import Component, Cup, CupFamily, Family, Head, HeadFamily, Size
 from headstock.implants.levels import CutLevel, level_range_mm
 from headstock.implants.placement import CupPlacement, Placement, Pose
 from headstock.implants.schema import parse_family
@@ -15,6 +15,8 @@ __all__ = [
     "CupPlacement",
     "CutLevel",
     "Family",
+    "Head",
+    "HeadFamily",
     "Outline",
     "Placement",
     "Pose",

@@ -2,11 +2,11 @@
 
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from headstock.errors import CatalogueError
-from headstock.implants.family import Component, Cup, CupFamily, Family
+from headstock.implants.family import Component, Cup, CupFamily, Family, Head, HeadFamily
 from headstock.implants.levels import CutLevel
 from headstock.implants.placement import Placement
 from headstock.implants.schema import parse_family
@@ -22,6 +22,7 @@ class Catalogue:
 
     families: dict[str, Family]
     cup_families: dict[str, CupFamily]
+    head_families: dict[str, HeadFamily] = field(default_factory=dict)
 
     @classmethod
     def from_texts(cls, texts: Mapping[str, str]) -> "Catalogue":
@@ -34,21 +35,24 @@ class Catalogue:
         """
         families: dict[str, Family] = {}
         cups: dict[str, CupFamily] = {}
+        heads: dict[str, HeadFamily] = {}
         for name, text in texts.items():
             try:
                 content = tomllib.loads(text)
             except tomllib.TOMLDecodeError as error:
                 raise CatalogueError(f"{name}: not readable as TOML ({error}). Correct that line.") from error
             family = parse_family(content, name)
-            if family.id in families or family.id in cups:
+            if family.id in families or family.id in cups or family.id in heads:
                 raise CatalogueError(
                     f"{name}: the id “{family.id}” is taken by another file. Give this family its own id."
                 )
             if isinstance(family, CupFamily):
                 cups[family.id] = family
+            elif isinstance(family, HeadFamily):
+                heads[family.id] = family
             else:
                 families[family.id] = family
-        return cls(families, cups)
+        return cls(families, cups, heads)
 
     @classmethod
     def load(cls, folders: Iterable[str | Path] = (), *, own: bool = True) -> "Catalogue":
@@ -126,6 +130,18 @@ class Catalogue:
                 "Load the file that holds it."
             )
         return self.cup_families[family_id].cup(size_id)
+
+    def heads_for(self, component: Component) -> tuple[Head, ...]:
+        """Heads that a component takes, smallest first; empty for a cap, whose dome is its head."""
+        if component.kind == "cap":
+            return ()
+        fitting = [
+            head
+            for family in self.head_families.values()
+            for head in family.heads
+            if any(abs(head.diameter_mm - d) < 1e-6 for d in component.head_diameters_mm)
+        ]
+        return tuple(sorted(fitting, key=lambda head: (head.diameter_mm, head.family_id)))
 
     def cups_for_head(self, head_diameter_mm: float) -> tuple[Cup, ...]:
         """Cups that take a head, smallest first."""

@@ -15,7 +15,7 @@ from headstock.errors import CatalogueError
 from headstock.implants.levels import CutLevel
 from headstock.implants.shape import Outline
 
-__all__ = ["Component", "Cup", "CupFamily", "Family", "Kind", "Size"]
+__all__ = ["Component", "Cup", "CupFamily", "Family", "Head", "HeadFamily", "Kind", "Size"]
 
 Kind = Literal["cap", "seated"]
 Points = NDArray[np.float64]
@@ -107,6 +107,27 @@ class Family:
         smaller = self.sizes[here - 1].id if here > 0 else None
         larger = self.sizes[here + 1].id if here + 1 < len(self.sizes) else None
         return smaller, larger
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """One head: its diameter, and the name it is asked for by."""
+
+    family_id: str
+    size_id: str
+    size_index: int
+    diameter_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class HeadFamily:
+    """Heads of one make, smallest first. A femoral family lists the diameters it takes."""
+
+    id: str
+    name: str
+    made_by: str
+    heads: tuple[Head, ...]
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from headstock.errors import CatalogueError
-from headstock.implants.family import Component, Cup, CupFamily, Family, Kind, Size
+from headstock.implants.family import Component, Cup, CupFamily, Family, Head, HeadFamily, Kind, Size
 from headstock.implants.levels import CutLevel
 from headstock.implants.shape import (
     Outline,
@@ -76,11 +76,12 @@ _OUTLINE_KEYS: Final = {
     "pin_lateral_mm",
 }
 _SIZE_KEYS: Final = {"id", "nominal_mm", "head_diameters_mm", "neck_lengths_mm"} | _OUTLINE_KEYS
+_HEAD_KEYS: Final = {"schema", "id", "name", "kind", "made_by", "note", "sizes"}
 _CUP_SIZE_KEYS: Final = {"id", "outer_mm", "head_diameters_mm", "arc_deg"}
 Points = NDArray[np.float64]
 
 
-def parse_family(content: Mapping[str, Any], where: str) -> Family | CupFamily:
+def parse_family(content: Mapping[str, Any], where: str) -> Family | CupFamily | HeadFamily:
     """One family from the parsed TOML of its file; `where` names the file in messages.
 
     Raises
@@ -96,8 +97,10 @@ def parse_family(content: Mapping[str, Any], where: str) -> Family | CupFamily:
     kind = content.get("kind")
     if kind == "cup":
         return _cups(content, where)
+    if kind == "head":
+        return _heads(content, where)
     if kind not in ("cap", "seated"):
-        raise CatalogueError(f"{where}: kind is {kind!r}; it must be “cap”, “seated” or “cup”.")
+        raise CatalogueError(f"{where}: kind is {kind!r}; it must be “cap”, “seated”, “head” or “cup”.")
     return _family(content, where, cast("Kind", kind))
 
 
@@ -288,6 +291,25 @@ def _cups(content: Mapping[str, Any], where: str) -> CupFamily:
         tuple(cups),
         str(content.get("note", "")),
     )
+
+
+def _heads(content: Mapping[str, Any], where: str) -> HeadFamily:
+    _no_strangers(content, _HEAD_KEYS, where)
+    family_id = _text(content, "id", where)
+    heads: list[Head] = []
+    for index, entry in enumerate(_tables(content, "sizes", where)):
+        at = f"{where}, size {entry.get('id', index + 1)!r}"
+        _no_strangers(entry, {"id", "diameter_mm"}, at)
+        diameter = _number(entry, "diameter_mm", at)
+        if heads and diameter <= heads[-1].diameter_mm:
+            raise CatalogueError(
+                f"{at}: diameter_mm {diameter:g} does not follow {heads[-1].diameter_mm:g}. List sizes upward."
+            )
+        heads.append(Head(family_id, _text(entry, "id", at), index, diameter))
+    if len({head.size_id for head in heads}) < len(heads):
+        raise CatalogueError(f"{where}: two heads carry the same id. Name each size once.")
+    name, made_by = _text(content, "name", where), _text(content, "made_by", where)
+    return HeadFamily(family_id, name, made_by, tuple(heads), str(content.get("note", "")))
 
 
 def _no_strangers(content: Mapping[str, Any], allowed: Iterable[str], where: str) -> None:

@@ -82,7 +82,8 @@ def self_crossing(closed: ArrayLike) -> bool:
     first, second = first[apart], second[apart]
     one = turn(a[first], b[first], a[second]) * turn(a[first], b[first], b[second])
     two = turn(a[second], b[second], a[first]) * turn(a[second], b[second], b[first])
-    return bool(np.any((one < 0) & (two < 0)))
+    # Edges on one line far apart give products of rounding (1e-29), true crossings of mm edges 1e-4 and more.
+    return bool(np.any((one < -1e-12) & (two < -1e-12)))
 
 
 def cap_outline(

@@ -163,6 +163,11 @@ def appraise(
     values = _values(prepared, family, component, cup, placement, places, limits, seed)
     builder = _Lines(limits, family.level, values, prepared, placement, family, component, targets or Targets())
     neighbours = {"femoral": family.neighbours(placement.size)}
+    own = component.head_diameters_mm
+    here = min(range(len(own)), key=lambda i: abs(own[i] - placement.head_diameter_mm))
+    if component.kind != "cap":
+        below, above = own[here - 1] if here > 0 else None, own[here + 1] if here + 1 < len(own) else None
+        neighbours["head"] = (None if below is None else f"{below:g}", None if above is None else f"{above:g}")
     if placement.cup is not None:
         neighbours["cup"] = catalogue.cup_families[placement.cup.family].neighbours(placement.cup.size)
     nominal = prepared.nominal()

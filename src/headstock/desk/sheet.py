@@ -5,7 +5,7 @@ documents'. Nothing is computed here that planning did not compute.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Final, Literal
 
@@ -43,6 +43,7 @@ __all__ = ["PlanWords", "sheet_content"]
 
 # The box that is printed of a film, in head radii about the head's centre: to each side, above, below.
 _CROP: Final = (4.2, 3.0, 6.4)
+_LONGEST_REASON: Final = 24  # letters of a reason that fit beside a number
 SheetState = Literal["within", "near", "outside", "not_known"]
 
 
@@ -81,7 +82,7 @@ def sheet_content(
     picture = draw(scene.prepared, placement, catalogue)
     wire = guide(scene.prepared, placement, catalogue)
     side, patient = scene.state.side, scene.state.patient
-    return SheetContent(
+    content = SheetContent(
         side=side,
         patient_name=shown_name(patient.name),
         patient_number=patient.number,
@@ -118,6 +119,45 @@ def sheet_content(
         signature=signature,
         notes=_notes(scene, found, words),
     )
+    return _with_short_reasons(content)
+
+
+def _with_short_reasons(content: SheetContent) -> SheetContent:
+    """Long reasons of missing numbers go to the second page: page one must stay one page."""
+    told: dict[str, list[str]] = {}
+
+    def short(line: SheetNumber) -> SheetNumber:
+        reason = line.number.reason
+        if line.number.known or reason is None or len(reason) <= _LONGEST_REASON:
+            return line
+        told.setdefault(reason, []).append(line.label)
+        return replace(line, number=missing(line.number.unit, line.number.source, "see page 2"))
+
+    def short_cell(row: LegRow, name: str, number: Measured) -> Measured:
+        return short(SheetNumber(f"{row.label} {name}", number)).number
+
+    def short_all(lines: tuple[SheetNumber, ...]) -> tuple[SheetNumber, ...]:
+        return tuple(short(line) for line in lines)
+
+    shorter = replace(
+        content,
+        headline=short_all(content.headline),
+        cutting=short_all(content.cutting),
+        wire=short_all(content.wire),
+        cup=short_all(content.cup),
+        bone=short_all(content.bone),
+        leg=tuple(
+            replace(
+                row,
+                now=short_cell(row, "now", row.now),
+                change=short_cell(row, "change", row.change),
+                result=short_cell(row, "result", row.result),
+            )
+            for row in content.leg
+        ),
+    )
+    notes = [f"Not known: {', '.join(labels)}. {reason}" for reason, labels in told.items()]
+    return replace(shorter, notes=(*content.notes, *notes))
 
 
 def _number(

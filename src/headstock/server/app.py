@@ -50,7 +50,7 @@ class ReaderIn(BaseModel):
     reader: str
 
 
-class LimitIn(BaseModel):
+class LimitChange(BaseModel):
     """A limit as this installation sets it."""
 
     low: float | None = None
@@ -65,7 +65,7 @@ class UseIn(BaseModel):
     used: bool
 
 
-class LevelIn(BaseModel):
+class ChosenLevel(BaseModel):
     """The cut level the surgeon chose."""
 
     level: schema.LevelName
@@ -182,7 +182,7 @@ def _installation(app: FastAPI, desk: Desk, runner: Runner, clock: Clock) -> Non
         return limits.limit_rows(desk)
 
     @app.put("/api/limits/{key}")
-    def put_limit(key: str, given: LimitIn) -> list[schema.LimitRow]:
+    def put_limit(key: str, given: LimitChange) -> list[schema.LimitRow]:
         return limits.change_limit(
             desk, key, low=given.low, high=given.high, source=given.source, by=given.by, now=clock()
         )
@@ -340,7 +340,7 @@ def _plans(app: FastAPI, desk: Desk, clock: Clock) -> None:
         return compare.comparison(desk, hip, today=clock().date())
 
     @app.put("/api/hips/{hip}/chosen")
-    def choose(hip: str, given: LevelIn) -> schema.Comparison:
+    def choose(hip: str, given: ChosenLevel) -> schema.Comparison:
         return compare.choose(desk, hip, given.level, who=reader(desk), now=clock())
 
     @app.put("/api/hips/{hip}/target")

@@ -120,3 +120,9 @@ def test_a_sheet_without_two_identifiers_is_refused():
     fields = {name: getattr(content, name) for name in content.__dataclass_fields__}
     with pytest.raises(GuardError, match="two identifiers"):
         type(content)(**(fields | {"patient_number": " "}))
+
+
+def test_a_clock_with_parts_of_a_second_prints_too():
+    content = sample()
+    fields = {name: getattr(content, name) for name in content.__dataclass_fields__}
+    theatre_sheet(type(content)(**(fields | {"printed_at": content.printed_at.replace(microsecond=250_000)})))

@@ -160,7 +160,7 @@ def theatre_sheet(content: SheetContent, paper: Paper = Paper.A4) -> bytes:
                 sys_inputs={"content": json.dumps(_fields(content)), "paper": paper.value},
                 format="pdf",
                 pdf_standards="a-2b",
-                timestamp=content.printed_at.astimezone(UTC),
+                timestamp=content.printed_at.astimezone(UTC).replace(microsecond=0),  # typst takes whole seconds
             )
         except (typst.TypstError, typst.TypstWarning) as failed:
             raise HeadstockError(

@@ -49,9 +49,6 @@ _NO_PELVIS: Final = (
 _NO_SHAFT: Final = "The shaft axis was not read. Place both shaft points on the AP film."
 _NO_CUP: Final = "No cup is placed. Choose one."
 _NO_LESION: Final = "No dead bone is outlined on the AP film. Outline it, or take it that there is none."
-FILM_MOTION: Final = (
-    "cone condition (after Yoshimine & Ginbayashi, J Biomech 2002;35:989); bone and soft tissue not in it"
-)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import label
+from scipy.optimize import least_squares
 
 from headstock.anatomy.snap._crop import Floats, Window, clicked, film_values, sampled, window
 from headstock.geometry import fit_circle_robust
@@ -27,6 +28,7 @@ _RAYS: Final = 360
 _ROUND: Final = 0.06  # rms departure from a circle, as a share of the radius, that is still a ball
 _NEAR_PX: Final = 12
 _FEWEST_RAYS: Final = 120
+_MODEL_SD_PX: Final = 0.07  # of the radius: what the model of blur and scatter leaves open
 _CUT: Final = 0.95  # share of the ball's grey above which films saturate, each in its own way
 _ASK: Final = (
     "No round, even, dense shadow was found at this click. Click inside the marker ball; if it lies partly outside "
@@ -177,7 +179,7 @@ def _measured(image: NDArray[np.generic], part: Window, disc: _Disc) -> SnapCirc
     sharp = window(image, part.film(centre), 1.2 * radius + 8.0, 0.0)
     raw = sampled(sharp.values, sharp.local(part.film(points[good])))
     profile = np.median(raw, axis=0).astype(np.float64) * (1.0 if disc.bright else -1.0)
-    out = _outline_shift(profile_r, profile, radius)
+    out, out_sd = _outline_shift(profile_r, profile, radius)
     ripple = float(np.hypot(shape[3], shape[4]))
     residual = float(np.sqrt(np.mean((edge[good] - _radius(angle, shape)[good]) ** 2)))
     # An ellipse smaller than what noise makes of a circle is a circle.
@@ -187,7 +189,7 @@ def _measured(image: NDArray[np.generic], part: Window, disc: _Disc) -> SnapCirc
     used = centre + ((edge + out)[:, None] * unit)[good]
     together = 4.0  # neighbouring rays share pixels
     variance = residual**2 * together / good.sum() + 0.03**2
-    covariance = np.diag([2 * variance, 2 * variance, variance * 2])
+    covariance = np.diag([2 * variance, 2 * variance, variance + out_sd**2 + _MODEL_SD_PX**2])
     clear = bool(good.sum() >= _FEWEST_RAYS)
     column, row = part.film(centre)
     return SnapCircle(
@@ -231,44 +233,69 @@ def _ellipse(angle: Floats, edge: Floats, start: NDArray[np.bool_]) -> tuple[Flo
     return shape, good
 
 
-def _outline_shift(r: Floats, profile: Floats, radius: float) -> float:
-    """Distance of the outline outside `r` = 0 from the shadow of a ball, blurred, on a straight background.
+def _outline_shift(r: Floats, profile: Floats, radius: float) -> tuple[float, float]:
+    """Distance of the outline outside `r` = 0 from the shadow of a ball, and its standard deviation, px.
 
     Light behind the ball falls as exp(-attenuation x path), is blurred, and the film shows its logarithm; the part
-    near full blackening is left out, where films saturate in their own ways.
+    near full blackening is left out, where films saturate in their own ways. Blur, density and scatter can stand in for
+    each other, so what is usual for a steel ball on a film (`_USUAL`) settles what the profile leaves open.
     """
     inside = float(np.median(profile[:6]))
     outside = float(np.median(profile[-6:]))
     share = (profile - outside) / (inside - outside)
-    fitted = (share < _CUT) | (r > 0)
-    first = int(np.argmax(fitted))
-    weights = np.where(np.arange(len(r)) >= first, 1.0, 0.0)
-    fine = 0.05
-    depth: Floats = np.arange(-9.0, max(-r[0], 6.0) + 9.0, fine)
+    kept = np.arange(len(r)) >= int(np.argmax((share < _CUT) | (r > 0)))
+    at, target = r[kept], share[kept]
+
+    def left(parameters: Floats) -> Floats:
+        # A slope of the background averages out round the ball; a constant and the contrast are solved for.
+        shadow = _shadow(at, parameters, radius)
+        spread = shadow - shadow.mean()
+        scale = float(spread @ (target - target.mean())) / max(float(spread @ spread), 1e-12)
+        misfit = (target - target.mean() - scale * spread) / _MODEL_ERROR
+        return np.concatenate([misfit, (parameters[1:] - _USUAL) / _USUAL_SD])
+
+    best: tuple[float, float, float] = (np.inf, 0.0, 1.0)
+    for offset, log_density in ((0.5, -0.7), (0.8, 1.5), (0.6, 0.6)):
+        fit = least_squares(
+            left,
+            np.array([offset, -0.4, log_density, 0.12]),
+            bounds=([-1.5, -1.6, -4.0, 0.0], [3.0, 1.2, 3.0, 1.0]),
+            max_nfev=25,
+            xtol=1e-4,
+            ftol=1e-4,
+        )
+        if fit.cost < best[0]:
+            jacobian = np.asarray(fit.jac, dtype=np.float64)
+            spread = np.linalg.pinv(jacobian.T @ jacobian)
+            best = (float(fit.cost), float(fit.x[0]), float(np.sqrt(spread[0, 0])))
+    return best[1], best[2]
+
+
+def _shadow(r: Floats, parameters: Floats, radius: float) -> Floats:
+    """Shadow along `r` of a ball whose outline lies at offset, blurred, with scatter: (offset, ln blur, ln density, scatter).
+
+    Blur in px; density: attenuation along a ray that passes a tenth of the radius inside the outline.
+    """
+    offset, log_blur, log_density, scatter = (float(v) for v in parameters)
+    blur, density = np.exp(log_blur), np.exp(log_density)
+    strength = density / (2 * np.sqrt(0.19) * radius)
+    nodes, shares = _GAUSS
+    depth = offset - r[:, None] + blur * nodes
     path = 2 * np.sqrt(np.clip(depth, 0, None) * np.clip(2 * radius - depth, 0, None))
-    flat = np.stack([np.ones_like(r), r], axis=-1) * weights[:, None]
-    offsets = np.arange(-0.6, 2.01, 0.04)
-    best = (np.inf, 0.0)
-    for blur in (0.3, 0.45, 0.6, 0.75, 0.9, 1.1, 1.4, 1.8):
-        x = np.arange(-4 * blur, 4 * blur + fine / 2, fine)
-        kernel = np.exp(-0.5 * (x / blur) ** 2)
-        kernel /= kernel.sum()
-        for darkest in (0.05, 0.5, 1.0, 2.0, 4.0):  # attenuation through 10 % of the radius
-            strength = darkest / (2 * np.sqrt(0.19) * radius)
-            light = np.convolve(np.exp(-strength * path), kernel, mode="same")
-            for scatter in (0.0, 0.1, 0.25, 0.5):
-                shadow = -np.log((np.maximum(light, 1e-9) + scatter) / (1.0 + scatter))
-                model = np.interp(offsets[:, None] - r[None], depth, shadow) * weights
-                scale = np.maximum(np.abs(model).max(axis=1), 1e-12)[:, None]
-                design = np.concatenate(
-                    [np.broadcast_to(flat, (len(offsets), *flat.shape)), (model / scale)[..., None]], axis=-1
-                )
-                normal = np.einsum("oni,onj->oij", design, design) + 1e-9 * np.eye(3)
-                target = share * weights
-                right = np.einsum("oni,n->oi", design, target)
-                solution = np.linalg.solve(normal, right[..., None])[..., 0]
-                cost = target @ target - np.sum(solution * right, axis=-1)
-                i = int(np.argmin(cost))
-                if cost[i] < best[0]:
-                    best = (float(cost[i]), float(offsets[i]))
-    return best[1]
+    light = np.exp(-strength * path) @ shares
+    return np.asarray(-np.log((light + scatter) / (1.0 + scatter) + 1e-9))
+
+
+def _normal_nodes() -> tuple[Floats, Floats]:
+    """Places and shares that average over a normal blur of sd 1."""
+    nodes = np.linspace(-3.6, 3.6, 61)
+    shares = np.exp(-0.5 * nodes**2)
+    return nodes, np.asarray(shares / shares.sum())
+
+
+_MODEL_ERROR: Final = 0.01  # of the profile, as a share of the ball's contrast
+# ln blur (px), ln density (attenuation 10 % inside the outline), scatter over direct light behind the body; common
+# practice for a steel ball and a gridded film, no source; the standard deviations keep them weak.
+_USUAL: Final[Floats] = np.array([np.log(0.8), np.log(2.0), 0.15])
+_USUAL_SD: Final[Floats] = np.array([0.4, 1.2, 0.12])
+_GAUSS: Final = _normal_nodes()

@@ -35,6 +35,8 @@ _SAME_MM: Final = 1.0
 _SURE: Final = 0.80  # share of belief below which the reader is asked
 _CLICK_SD_MM: Final = 1.0  # of a click on the outline, across it
 _OUT_OF_ROUND_MM: Final = 0.8  # Cauchy scale: real heads are 0.4 to 0.8 mm rms out of round
+_OUTWARD_MM: Final = 0.8
+_POWER = 2.0
 _FLAT_MM: Final = 0.9
 _FLAT_DEG: Final = 12.0
 _CLEAR: Final = 0.12
@@ -287,14 +289,15 @@ def _finish(
     centre, radius = _one(found, i)
     last = trace(view.window.values, centre, radius, view.mm, 2.5, view.typical, inner_cost=cost, clicks=clicks)
     points, clear = last.points[0], last.clear[0]
-    base = np.maximum(clear - _CLEAR / 2, 0.0) ** 2
+    base = np.maximum(clear - _CLEAR / 2, 0.0) ** _POWER
     flat = np.zeros(ANGLES, dtype=bool)
     fit = fit_circle(points, last.weight[0])
     off = last.off_mm[0]
     weight = last.weight[0]
     for _ in range(4):
         for _ in range(5):
-            weight = np.where(flat, 0.0, base / (1.0 + (off / _OUT_OF_ROUND_MM) ** 2)) + 1e-9
+            scale = np.where(off > 0, _OUTWARD_MM, _OUT_OF_ROUND_MM)
+            weight = np.where(flat, 0.0, base / (1.0 + (off / scale) ** 2)) + 1e-9
             fit = fit_circle(points, weight)
             off = (np.linalg.norm(points - fit.centre, axis=1) - float(fit.radius)) * view.mm
         sunken = _runs_of(off < -_FLAT_MM, _FLAT_DEG)

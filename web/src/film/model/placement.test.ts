@@ -1,9 +1,10 @@
 import { describe, expect, it } from "vitest";
 import type { Appraisal, PlacementIn } from "../../api/schema";
 import { around } from "../placement/Parts";
-import { spanMm, wrapped } from "../placement/ReserveRule";
+import { spanMm } from "../placement/ReserveRule";
 import { frameFrom } from "../placement/useLateralFrame";
 import { clockwiseSign, moveInMm } from "../geometry/frame";
+import { wrapped } from "./words";
 import { movedBetween, samePlacement, slid, STILL, turned, versioned } from "./placement";
 
 const placement: PlacementIn = {

@@ -1,4 +1,4 @@
-/** What the nameplate says about work being kept. */
+/** Words: what the nameplate says about work being kept, and words broken into lines for a picture. */
 
 import { clockWords } from "../../model/format";
 import type { KeeperState } from "./keeper";
@@ -18,4 +18,15 @@ export function keptWords(kept: KeeperState, error: Error | null, reader: string
   if (kept.name === "keeping") return { title: "Keeping", detail: reader ? `by ${reader}` : "" };
   const when = clockWords(savedAt);
   return { title: `${what} kept at every step`, detail: [reader ? `by ${reader}` : "", when].filter(Boolean).join(", ") };
+}
+
+/** Words broken into lines of at most `width` letters; a word is never broken. */
+export function wrapped(words: string, width: number): string[] {
+  const lines: string[] = [];
+  for (const word of words.split(" ")) {
+    const last = lines.at(-1);
+    if (last !== undefined && `${last} ${word}`.length <= width) lines[lines.length - 1] = `${last} ${word}`;
+    else lines.push(word);
+  }
+  return lines;
 }

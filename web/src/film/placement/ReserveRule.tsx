@@ -5,6 +5,7 @@ import type { Reserve } from "../../api/schema";
 import { graduations, ruler } from "../../geometry/ruler";
 import { digits, intervalWords, spoken } from "../../model/format";
 import { useSize } from "../../parts/hooks";
+import { wrapped } from "../model/words";
 
 const TOP = 18;
 const BOTTOM = 18;
@@ -103,15 +104,4 @@ export function spanMm(reserve: Reserve | null): number {
   );
   const most = Math.max(LEAST_SPAN_MM, ...reach);
   return Math.ceil((most + 0.5) / 2) * 2;
-}
-
-/** Words broken into lines of at most `width` letters. */
-export function wrapped(words: string, width: number): string[] {
-  const lines: string[] = [];
-  for (const word of words.split(" ")) {
-    const last = lines.at(-1);
-    if (last !== undefined && `${last} ${word}`.length <= width) lines[lines.length - 1] = `${last} ${word}`;
-    else lines.push(word);
-  }
-  return lines;
 }

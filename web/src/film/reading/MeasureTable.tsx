@@ -11,6 +11,9 @@ const has = (n: Measure | null): boolean => n !== null && n.value !== null;
 export function MeasureTable({ rows }: { rows: readonly MeasureRow[] }): JSX.Element {
   const shown = rows.filter((row) => has(row.right) || has(row.left) || has(row.difference));
   const missing = rows.filter((row) => !shown.includes(row));
+  // A film of one hip has one column.
+  const [right, left] = [shown.some((row) => has(row.right)), shown.some((row) => has(row.left))];
+  const both = right && left;
   return (
     <>
       {shown.length > 0 && (
@@ -20,9 +23,9 @@ export function MeasureTable({ rows }: { rows: readonly MeasureRow[] }): JSX.Ele
               <th scope="col">
                 <span class="vh">measure</span>
               </th>
-              <th scope="col">right</th>
-              <th scope="col">left</th>
-              <th scope="col">right − left</th>
+              {right && <th scope="col">right</th>}
+              {left && <th scope="col">left</th>}
+              {both && <th scope="col">right − left</th>}
             </tr>
           </thead>
           <tbody>
@@ -31,9 +34,9 @@ export function MeasureTable({ rows }: { rows: readonly MeasureRow[] }): JSX.Ele
                 <th scope="row">
                   {row.label} <small>{unitWords(row.unit)}</small>
                 </th>
-                <Cell n={row.right} />
-                <Cell n={row.left} />
-                <Cell n={row.difference} />
+                {right && <Cell n={row.right} />}
+                {left && <Cell n={row.left} />}
+                {both && <Cell n={row.difference} />}
               </tr>
             ))}
           </tbody>

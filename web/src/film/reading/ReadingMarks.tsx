@@ -6,7 +6,8 @@ import { valueWords } from "../../model/format";
 import { arcPoints, keptArcs, onCircle, sweepDeg } from "../geometry/shapes";
 import { fromWire, type ImageCircle, type ImagePoint } from "../geometry/types";
 import { toScreen, type Viewport } from "../geometry/viewport";
-import { nameOf } from "../model/reading";
+import { groupOf, nameOf } from "../model/reading";
+import { wrapped } from "../model/words";
 import { Cross, FoundPoint, Handle, Line, WordLines, Words } from "../viewer/marks";
 
 interface ReadingMarksProps {
@@ -34,13 +35,13 @@ export function ReadingMarks({ view, state, drawn, numbers, selected, pending, p
         <Outline key={key} outlineKey={key} corners={corners.map(fromWire)} view={view} found={isFound(key)} selected={selected === key} />
       ))}
       {Object.entries(state.circles).map(([key, circle]) => (
-        <HeadCircle key={key} circle={circle as unknown as ImageCircle} view={view} found={isFound(key)} leftOut={state.left_out[key] ?? []} />
+        <HeadCircle key={key} circle={circle as unknown as ImageCircle} view={view} found={isFound(key)} words={isFound(key) || (selected !== null && groupOf(selected) === groupOf(key))} leftOut={state.left_out[key] ?? []} />
       ))}
       {Object.entries(state.points).map(([key, point]) =>
         isFound(key) ? <FoundPoint key={key} at={on(point)} chosen={selected === key} /> : <Cross key={key} at={on(point)} chosen={selected === key} />,
       )}
       {Object.entries(state.points).map(([key, point]) => {
-        const chosen = selected === key;
+        const chosen = selected === key && nameOf(key) !== "head_centre";
         if (!chosen && !LABELLED.has(nameOf(key))) return null;
         // Words stand on the outer side of a trochanter's own hip, away from the lines to the head.
         const [x, y] = on(point);
@@ -78,7 +79,9 @@ function Measured({ line, view, number }: { line: DrawnLine; view: Viewport; num
   const middle = [(first[0] + last[0]) / 2, (first[1] + last[1]) / 2] as const;
   const at = line.label_at ? toScreen(view, fromWire(line.label_at)) : middle;
   const value = number && valueWords(number);
-  const words = value ? `${value}${number.unit === "deg" ? "°" : ""}` : line.label;
+  // A line of a measure that has no value on this film carries no word either.
+  const measure = /_(mm|deg)$/.test(line.key);
+  const words = value ? `${value}${number.unit === "deg" ? "°" : ""}` : measure ? null : line.label;
   return (
     <>
       <Line points={points} width={1.2} closed={line.kind === "circle"} {...(line.kind === "dashed" ? { dash: "5 3" } : {})} />
@@ -91,7 +94,7 @@ function Measured({ line, view, number }: { line: DrawnLine; view: Viewport; num
   );
 }
 
-function HeadCircle({ circle, view, found, leftOut }: { circle: ImageCircle; view: Viewport; found: boolean; leftOut: readonly LeftOut[] }): JSX.Element {
+function HeadCircle({ circle, view, found, words, leftOut }: { circle: ImageCircle; view: Viewport; found: boolean; words: boolean; leftOut: readonly LeftOut[] }): JSX.Element {
   const colour = found ? "var(--found)" : "var(--mark)";
   const arc = (from: number, to: number) => arcPoints(circle, from, to, view.rowFactor).map((point) => toScreen(view, point));
   return (
@@ -102,7 +105,7 @@ function HeadCircle({ circle, view, found, leftOut }: { circle: ImageCircle; vie
       {leftOut.map((gap) => (
         <g key={gap.from_deg}>
           <Line points={arc(gap.from_deg, gap.to_deg)} colour={colour} width={1.8} dash="2 5" casing={false} />
-          <LeftOutWords circle={circle} gap={gap} view={view} colour={colour} />
+          {words && <LeftOutWords circle={circle} gap={gap} view={view} colour={colour} />}
         </g>
       ))}
     </>
@@ -116,15 +119,22 @@ function LeftOutWords({ circle, gap, view, colour }: { circle: ImageCircle; gap:
   const [x, y] = toScreen(view, onCircle(circle, middle, view.rowFactor));
   if (sweep < LABELLED_ARC_DEG || circle[2] * view.zoom < 30) return null;
   const a = (middle * Math.PI) / 180;
-  const end = [x + Math.cos(a) * 34 - 14, y - Math.sin(a) * 34] as const;
-  const up = Math.sin(a) >= 0;
+  const [across, up] = [Math.cos(a), Math.sin(a)];
+  const end = [x + across * 34, y - up * 34] as const;
+  const lines = wrapped(`${shortReason(gap.why)}, ${Math.round(sweep)}°, left out of the circle`, 28);
+  const anchor = Math.abs(across) < 0.5 ? "middle" : across > 0 ? "start" : "end";
+  const height = lines.length * 16;
+  const top = anchor === "middle" ? (up > 0 ? end[1] - height + 8 : end[1] + 16) : end[1] - height / 2 + 14;
   return (
     <>
       <Line points={[[x, y], end]} colour={colour} width={1} casing={false} />
-      <WordLines lines={[`${gap.why}, ${Math.round(sweep)}°,`, "left out of the circle"]} at={[end[0], end[1] + (up ? -20 : 14)]} colour={colour} size={12.5} weight={560} />
+      <WordLines lines={lines} at={[end[0] + (anchor === "start" ? 5 : anchor === "end" ? -5 : 0), top]} anchor={anchor} colour={colour} size={12.5} weight={560} />
     </>
   );
 }
+
+/** The first clause of a reason: the film has room for no more, the next box has the rest. */
+export const shortReason = (why: string): string => (why.split(/[:;(,]/)[0] ?? why).trim();
 
 const LABELLED_ARC_DEG = 25;
 

@@ -101,16 +101,16 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
     onward,
     ...nudges,
     ...viewActions(control),
-    { id: "reading.next", title: "Next point", keys: ["n"], foot: "next", run: () => void hands.skip(1) },
+    { id: "reading.next", title: "Next point", keys: ["n"], run: () => void hands.skip(1) },
     { id: "reading.previous", title: "Point before", keys: ["Shift+n", "b"], run: () => void hands.skip(-1) },
     { id: "reading.delete", title: "Take this mark away", keys: ["Delete", "Backspace"], run: hands.removeSelected },
     { id: "reading.acceptAll", title: "Accept all that was found", keys: ["Shift+a"], closed: waiting === 0 ? "Nothing waits to be accepted." : null, run: () => work.commit(acceptAll(state), "accepted all") },
     { id: "reading.undo", title: "Undo", keys: ["u", "Ctrl+z"], foot: "undo", closed: work.page?.can_undo === false ? "Nothing to undo." : null, run: work.undo },
     { id: "reading.redo", title: "Redo", keys: ["Shift+u", "Ctrl+Shift+z"], closed: work.page?.can_redo === false ? "Nothing to redo." : null, run: work.redo },
-    { id: "reading.lesion", title: `Outline dead bone, ${hip.side}`, keys: ["o"], foot: "outline", run: () => hands.beginOutline("lesion", hip.side, true) },
+    { id: "reading.lesion", title: `Outline dead bone, ${hip.side}`, keys: ["o"], run: () => hands.beginOutline("lesion", hip.side, true) },
     { id: "reading.otherLesion", title: "Outline dead bone, the other hip", keys: ["Shift+o"], run: () => hands.beginOutline("lesion", hip.side === "left" ? "right" : "left", true) },
     { id: "reading.collapse", title: `Outline the flattened surface, ${hip.side}`, keys: ["c"], run: () => hands.beginOutline("collapse", hip.side, false) },
-    { id: "reading.signs", title: signsOpen ? "Measures" : "Signs and stage", keys: ["s"], foot: "signs", run: () => setSigns((open) => !open) },
+    { id: "reading.signs", title: signsOpen ? "Measures" : "Signs and stage", keys: ["s"], run: () => setSigns((open) => !open) },
     { id: "reading.again", title: "Read this film once more, for repeatability", keys: ["Shift+r"], run: work.again },
     { id: "reading.side", title: "Two films side by side", keys: ["d"], run: () => go(pathOfRoute({ page: "films", hip: hip.hip_id })) },
   ];
@@ -180,6 +180,11 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
       </div>
       <aside class="rd-side">
         <ScaleStrip film={film} hip={hip.hip_id} />
+        {film.side_letter === null && (
+          <p class="rd-warning">
+            No one has confirmed the side letter of this film. <Link to={pathOfRoute({ page: "film", hip: hip.hip_id, film: film.film_id })}>Look at it</Link> before these numbers are used.
+          </p>
+        )}
         {measures?.warnings.map((warning) => (
           <p class="rd-warning" key={warning}>
             {warning}

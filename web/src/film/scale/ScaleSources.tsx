@@ -149,7 +149,7 @@ function Form({ work, kind }: { work: ScaleWork; kind: ScaleKind }): JSX.Element
         reason,
         () => ball && a !== null && work.use(scaleIn("ball", { circle: [ball.circle[0], ball.circle[1], ball.circle[2]], circle_sd_px: ball.sd_px, diameter_mm: a })),
         <>
-          <p>{work.busy ? "Looking for its edge." : ball ? `${ball.says || "Circle found."} ${digits(2 * ball.circle[2], 1)} px across.` : "One rough click on the ball is enough."}</p>
+          <p>{work.busy ? "Looking for its edge." : ball ? (ball.found ? ball.says : `${ball.says} ${digits(2 * ball.circle[2], 1)} px across.`) : "One rough click on the ball is enough."}</p>
           <Field label="diameter of the ball" unit="mm" value={first} onTyped={setFirst} focus={ball !== null} />
         </>,
       );

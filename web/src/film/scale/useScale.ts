@@ -116,7 +116,7 @@ export function useScale(first: FilmPage, side: "left" | "right", onFilm: (film:
         target === "centre"
           ? imageCircle(c + point[0] - start[0], r + point[1] - start[1], radius)
           : imageCircle(c, r, Math.max(2, radius + distance([c, r], point) - distance([c, r], start)));
-      setBall({ ...held.ball, circle: moved, sd_px: null, found: false });
+      setBall({ circle: moved, sd_px: null, found: false, says: "Ringed by hand:" });
     },
     abandon: () => {
       setBall(before.current.ball);

@@ -28,7 +28,7 @@ export function Line({ points, colour = "var(--ink)", width = 1.4, dash, closed 
   const d = pathOf(points, closed);
   return (
     <g fill="none" stroke-linejoin="round" opacity={opacity}>
-      {casing && <path d={d} stroke={CASING} stroke-width={width + LINE_CASING_PX} stroke-opacity=".5" />}
+      {casing && <path d={d} stroke={CASING} stroke-width={width + LINE_CASING_PX} stroke-opacity=".5" stroke-dasharray={dash} />}
       <path d={d} stroke={colour} stroke-width={width} stroke-dasharray={dash} />
     </g>
   );

@@ -133,8 +133,7 @@ def first_words(scene: Scene, found: planning.Comparison) -> str | None:
         )
     course = found.usual_course
     if course.preserves_head is not None:
-        lead = "Joint-preserving surgery first. " if course.preserves_head else ""
-        said.append(f"{lead}{course.text} ({course.source}; {course.status})")
+        said.append(f"{course.text} ({course.source}; {course.status})")
     elif not said:
         said.append(course.text)
     return " ".join(said) or None

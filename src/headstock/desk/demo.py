@@ -23,7 +23,7 @@ from headstock.records import write_line
 from headstock.records.people import add_fact, films_of, hip_of, patient_by_number
 from headstock.records.people import film as film_row
 
-__all__ = ["DEMO_READER", "load_demo"]
+__all__ = ["DEMO_READER", "keep_facts", "load_demo", "make_films", "read_film", "signs_of"]
 
 DEMO_READER: Final = "the phantom's truth"
 # Left for the visitor to read: the cyst (as the browser's first journey) and the hip after an earlier operation.
@@ -47,16 +47,16 @@ def load_demo(
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         try:
             for done, (number, made) in enumerate(
-                zip(missing, pool.map(_make, missing, [today] * len(missing)), strict=True), start=1
+                zip(missing, pool.map(make_films, missing, [today] * len(missing)), strict=True), start=1
             ):
                 case = cases[number]
                 share = done / max(len(missing), 1)
                 lines = list(bring_bytes(desk, [(path, data) for path, data, _ in made], who=who, now=now))
-                _keep_facts(desk, case.number, case.side.value, case.facts, now)
+                keep_facts(desk, case.number, case.side.value, case.facts, now)
                 if case.number not in _UNREAD:
                     for line, (_, _, truth) in zip(lines, made, strict=True):
                         if line.film_id is not None and line.outcome == "imported":
-                            _read(desk, line.film_id, case.side.value, truth, _signs(case), now)
+                            read_film(desk, line.film_id, case.side.value, truth, signs_of(case), now)
                 for line in lines:
                     yield share, line
                 tell(share, f"{case.number}: {case.scenario}")
@@ -65,7 +65,7 @@ def load_demo(
             raise
 
 
-def _make(number: int, today: date) -> list[Made]:
+def make_films(number: int, today: date) -> list[Made]:
     """The films of one demo patient: path, DICOM bytes, and the reading that perfect clicks give."""
     case = demo_patients(today)[number]
     return [
@@ -78,7 +78,7 @@ def _make(number: int, today: date) -> list[Made]:
     ]
 
 
-def _signs(case: PhantomCase) -> SignsIn:
+def signs_of(case: PhantomCase) -> SignsIn:
     """What a reader would see on the films of this phantom, from what it was made of."""
     hip = case.studies[-1].spec.hip(case.side)
     sector = hip.sector
@@ -97,7 +97,8 @@ def _signs(case: PhantomCase) -> SignsIn:
     )
 
 
-def _keep_facts(desk: Desk, number: str, side: str, facts: HipFacts, now: datetime) -> None:
+def keep_facts(desk: Desk, number: str, side: str, facts: HipFacts, now: datetime) -> None:
+    """Keep what the phantom says of a demo patient as entries of the record."""
     plain = facts.to_json()
     scores = plain.pop("scores", {})
     if scores:
@@ -125,7 +126,7 @@ def _keep_facts(desk: Desk, number: str, side: str, facts: HipFacts, now: dateti
                 write_line(session, at=now, who=DEMO_READER, action="fact kept", subject=hip.id, key=key)
 
 
-def _read(desk: Desk, film_id: str, side: str, truth: dict[str, Any], signs: SignsIn, now: datetime) -> None:
+def read_film(desk: Desk, film_id: str, side: str, truth: dict[str, Any], signs: SignsIn, now: datetime) -> None:
     """Scale, side letter and reading of one demo film, as its truth has them."""
     circles = dict(truth["circles"])
     ball = circles.get("marker_ball")

@@ -44,10 +44,10 @@ def raw_signs(seen: SignsIn | None) -> dict[str, bool | float | str]:
 def stage_rows(signs: Mapping[str, Any], depth: Measured | None, extent: Mapping[str, Measured]) -> list[StageRow]:
     """The stage in each published system, and the classes of the lesion, with what became of such hips in counts."""
     rows: list[StageRow] = []
+    told = dict(signs)
     if signs:
-        told = dict(signs)
         if "depression_mm" not in told and depth is not None and depth.value is not None:
-            told["depression_mm"] = max(depth.value, 0.0)
+            told["depression_mm"] = round(max(depth.value, 0.0), 2)
         rows += [
             _row(stage.system, stage.words, stage.why if stage.stage is not None else "", stage.source, stage.status)
             for stage in stages(RawSigns.of(told))
@@ -71,15 +71,11 @@ def stage_rows(signs: Mapping[str, Any], depth: Measured | None, extent: Mapping
     share = extent.get("weight_bearing_share")
     if share is not None and share.value is not None:
         name = jic_type(max(share.value, 0.0), share.value > 1.0)
-        rows.append(
-            _row(
-                "JIC type, as outlined",
-                f"{name} (read on film)",
-                _history(jic_history(name)),
-                share.source,
-                "from memory",
-            )
-        )
+        # The published shares are of hips not yet collapsed; shown beside a collapsed one they would mislead.
+        collapsed = RawSigns.of(told).fracture is True
+        counts = "the published counts are of hips not yet collapsed" if collapsed else _history(jic_history(name))
+        stage = f"{name}, share {says_number(share)}, read on film"
+        rows.append(_row("JIC type, as outlined", stage, counts, share.source, "from memory"))
     return rows
 
 

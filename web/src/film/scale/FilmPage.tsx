@@ -146,7 +146,7 @@ function Film({ hip, film, onFilm }: { hip: HipPage; film: FilmData; onFilm: (fi
 function Finding({ film, scaleOpen, sideOpen }: { film: FilmData; scaleOpen: boolean; sideOpen: boolean }): JSX.Element {
   const stop = !film.scale.settled ? "Stopped: scales contradict" : scaleOpen ? "Stopped: no scale" : sideOpen ? "Stopped: side not confirmed" : null;
   const sentence = !film.scale.settled
-    ? (film.scale.contradiction ?? "Two sources of scale contradict each other.")
+    ? "Sources of scale contradict each other. Choose the one that is right for this film."
     : scaleOpen
       ? "This film has no scale yet, so it cannot give lengths."
       : sideOpen
@@ -162,6 +162,7 @@ function Finding({ film, scaleOpen, sideOpen }: { film: FilmData; scaleOpen: boo
         </p>
       )}
       <h1>{sentence}</h1>
+      {!film.scale.settled && film.scale.contradiction && <p class="says fp-contradiction">{film.scale.contradiction}</p>}
     </>
   );
 }

@@ -68,7 +68,7 @@ function Said({ source, choice, settled }: { source: ScaleKind; choice: ScaleCho
         <Num n={choice.scale} />
         <em>
           {largerWords(choice)}
-          {choice.apart_percent !== null && !choice.in_use && <i class={settled ? "" : "warn"}>{`, ${apartWords(choice.apart_percent)}`}</i>}
+          {choice.apart_percent !== null && !choice.in_use && <i class={settled ? "" : "warn"}>{`, ${apartWords(choice.apart_percent, settled)}`}</i>}
         </em>
         <em class="fp-clamp" title={choice.words}>
           {choice.words}
@@ -79,9 +79,9 @@ function Said({ source, choice, settled }: { source: ScaleKind; choice: ScaleCho
   return <span>{choice?.refused ?? (SAYS[source] || choice?.needs)}</span>;
 }
 
-/** Apart from the one in use: a length measured with this scale would come out larger or smaller by so much. */
-export const apartWords = (percent: number): string =>
-  `${digits(Math.abs(percent), 1)} % ${percent < 0 ? "below" : "above"} the one in use`;
+/** A length measured with this source would come out larger or smaller by so much than with the chosen one. */
+export const apartWords = (percent: number, settled: boolean): string =>
+  `${digits(Math.abs(percent), 1)} % ${percent < 0 ? "below" : "above"} the ${settled ? "one in use" : "last one given"}`;
 
 function Offer({ work, source, choice, violet }: { work: ScaleWork; source: (typeof SOURCES)[number]; choice: ScaleChoice | null; violet: boolean }): JSX.Element {
   if (choice?.in_use) return <span class="fp-inuse">in use</span>;

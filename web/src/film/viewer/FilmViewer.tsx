@@ -103,7 +103,7 @@ function Marks({ control, scale, marks }: { control: ViewControl; scale: MmPerPx
   if (!view) return null;
   const { width, height } = control.canvas;
   return (
-    <svg class="fv-marks" width={width} height={height} aria-hidden="true">
+    <svg class="fv-marks" width={width} height={height} data-view={`${view.zoom} ${view.x} ${view.y} ${view.rowFactor}`} aria-hidden="true">
       {marks?.(view)}
       <ScaleBar pxPerMm={scale === null ? null : view.zoom / scale} width={width} height={height} />
     </svg>

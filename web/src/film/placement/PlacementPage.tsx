@@ -124,7 +124,7 @@ function Placing({ hip, ap, lateral, work }: PlacingProps): JSX.Element {
       back={pathOfRoute({ page: "comparison", hip: hip.hip_id })}
       mainClass="pl"
     >
-      <div class={`pl-films large-${large} hip-${hip.side}`}>
+      <div class={`pl-films large-${large}`}>
         <Pane film={ap} hip={hip} work={work} view="ap" frame={apFrameOf(ap, hip.side)} control={apControl} part={part} onPart={setPart} small={large !== "ap"} />
         {lateral && <LateralPane film={lateral} hip={hip} work={work} frame={lateralFrame} part={part} onPart={setPart} small={large !== "lateral"} />}
         {work.kept.name === "stopped" && (

@@ -272,9 +272,9 @@ def _outline_shift(r: Floats, profile: Floats, radius: float) -> tuple[float, fl
 
 
 def _shadow(r: Floats, parameters: Floats, radius: float) -> Floats:
-    """Shadow along `r` of a ball whose outline lies at offset, blurred, with scatter: (offset, ln blur, ln density, scatter).
+    """Shadow along `r` of a ball, by (offset of its outline, ln blur, ln density, scatter).
 
-    Blur in px; density: attenuation along a ray that passes a tenth of the radius inside the outline.
+    Offset and blur in px; density: attenuation along a ray that passes a tenth of the radius inside the outline.
     """
     offset, log_blur, log_density, scatter = (float(v) for v in parameters)
     blur, density = np.exp(log_blur), np.exp(log_density)

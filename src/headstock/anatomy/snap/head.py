@@ -35,11 +35,12 @@ _SAME_MM: Final = 1.0
 _SURE: Final = 0.80  # share of belief below which the reader is asked
 _CLICK_SD_MM: Final = 1.0  # of a click on the outline, across it
 _OUT_OF_ROUND_MM: Final = 0.8  # Cauchy scale: real heads are 0.4 to 0.8 mm rms out of round
-_OUTWARD_MM: Final = 0.8
-_POWER = 2.0
+_OUTWARD_MM: Final = 0.65  # tighter outward: toward the neck the outline flares out of the circle
+
 _FLAT_MM: Final = 0.9
 _FLAT_DEG: Final = 12.0
 _CLEAR: Final = 0.12
+_FAINT: Final = 0.1
 _CORRELATED_DEG: Final = 24.0  # neighbouring outline points err together over about this arc
 _SHAPE_SD_MM: Final = 0.12  # of centre and radius, from the outline's place within the blurred edge
 _GUESSED_MM_PER_PX: Final = (0.085, 0.12, 0.17, 0.24, 0.34)
@@ -289,7 +290,10 @@ def _finish(
     centre, radius = _one(found, i)
     last = trace(view.window.values, centre, radius, view.mm, 2.5, view.typical, inner_cost=cost, clicks=clicks)
     points, clear = last.points[0], last.clear[0]
-    base = np.maximum(clear - _CLEAR / 2, 0.0) ** _POWER
+    # A slope far weaker than the rest of the outline is shading, as where the neck joins.
+    usual = float(np.percentile(last.contrast[0], 70))
+    clear = np.where(last.contrast[0] < _FAINT * usual, 0.0, clear)
+    base = np.maximum(clear - _CLEAR / 2, 0.0)
     flat = np.zeros(ANGLES, dtype=bool)
     fit = fit_circle(points, last.weight[0])
     off = last.off_mm[0]

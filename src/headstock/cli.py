@@ -163,7 +163,7 @@ def import_(
     as_json: Json = False,
 ) -> None:
     """Bring in films: files, folders, zips, DICOM media."""
-    from headstock.desk.bringing import bring_in, summary_words
+    from headstock.desk.bringing import bring_in, settled, summary_words
     from headstock.desk.desk import reader
 
     gone = [path for path in paths if not path.exists()]
@@ -177,7 +177,7 @@ def import_(
                 _print(f"{line.outcome.replace('_', ' '):13} {line.name}: {line.says}")
         plain = [
             {"name": x.name, "outcome": x.outcome, "says": x.says, "hip_id": x.hip_id, "film_id": x.film_id}
-            for x in lines
+            for x in settled(desk, lines)
         ]
         _out({"says": summary_words(lines), "lines": plain}, as_json, lambda: summary_words(lines))
 

@@ -49,6 +49,8 @@ def test_a_supplied_patient_goes_from_zip_to_sheet(name: str, tmp_path: Path):
     hip = next(row for row in rows if row["side"] == side)["hip_id"]
     films = {row["says"].split(" ")[0]: row["film_id"] for row in brought["lines"] if row["film_id"]}
     film = films["AP"]
+    # The pelvis film leads to the hip under study, although its own header names no side.
+    assert {row["hip_id"] for row in brought["lines"] if row["film_id"]} == {hip}
 
     # Before anyone looked at the letter, and without a reading, nothing can be placed.
     with pytest.raises(HeadstockError, match="not read yet"):

@@ -74,6 +74,7 @@ def hip(client: TestClient, films: dict[str, Path]) -> dict[str, str]:
     assert {line["name"] for line in job["lines"]} == {f"ALDER/{path.name}" for path in films.values()}
     rows = [row for group in client.get("/api/hips").json()["groups"] for row in group["rows"]]
     found = next(row for row in rows if row["side"] == "right")["hip_id"]
+    assert job["hip_ids"] == [found]
     cards = client.get(f"/api/hips/{found}").json()["films"]
     return {"id": found} | {card["view"]: card["film_id"] for card in cards}
 

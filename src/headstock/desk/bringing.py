@@ -33,10 +33,10 @@ from headstock.images.importing import (
     scans_in_words,
 )
 from headstock.records import sha256_hex, stamp, write_line
-from headstock.records.people import add_patient, hip, hip_of, hips_of, new_id, patient, patient_by_number
+from headstock.records.people import add_patient, film, hip, hip_of, hips_of, new_id, patient, patient_by_number
 from headstock.records.tables import FilmRow, Patient, SetAside
 
-__all__ = ["Brought", "bring_bytes", "bring_in", "summary_words"]
+__all__ = ["Brought", "bring_bytes", "bring_in", "settled", "summary_words"]
 
 _TOGETHER = 200  # slices entered into the record at once
 Outcome = Literal["imported", "already_here", "set_aside", "refused"]
@@ -143,7 +143,7 @@ class _Inbox:
 
     def _film(self, item: Accepted) -> Brought:
         address = self.desk.store.vault.put(item.film_bytes)
-        film, header = item.film, item.film.header
+        picture, header = item.film, item.film.header
         with self.desk.store.writing() as session:
             row = session.scalar(sa.select(FilmRow).where(FilmRow.sha256 == address))
             if row is not None:
@@ -153,16 +153,16 @@ class _Inbox:
                 id=new_id(),
                 patient_id=patient.id,
                 sha256=address,
-                pixels_sha256=film.pixels_sha256,
+                pixels_sha256=picture.pixels_sha256,
                 source_name=item.name[-500:],
                 view=view_of(header),
                 taken=header.study_date,
                 header=header_to_json(header)
                 | {
-                    "rows": film.rows,
-                    "cols": film.cols,
-                    "pixel_aspect": film.pixel_aspect,
-                    "frames": film.frames,
+                    "rows": picture.rows,
+                    "cols": picture.cols,
+                    "pixel_aspect": picture.pixel_aspect,
+                    "frames": picture.frames,
                 },
                 imported_at=stamp(self.now),
                 scale_inputs={},
@@ -265,11 +265,24 @@ class _Inbox:
         self.waiting.clear()
 
     def _hip_id(self, session: Session, row: FilmRow) -> str:
-        """The hip to open for a film: its own side, else the one under study, else the right."""
-        hips = hips_of(session, row.patient_id)
-        side = own_side(row)
-        best = [h for h in hips if h.side == side] or [h for h in hips if h.under_study]
-        return (best or sorted(hips, key=lambda h: h.side, reverse=True))[0].id
+        return _hip_to_open(session, row)
+
+
+def _hip_to_open(session: Session, row: FilmRow) -> str:
+    """The hip to open for a film: its own side, else the one under study, else the right."""
+    hips = hips_of(session, row.patient_id)
+    side = own_side(row)
+    best = [h for h in hips if h.side == side] or [h for h in hips if h.under_study]
+    return (best or sorted(hips, key=lambda h: h.side, reverse=True))[0].id
+
+
+def settled(desk: Desk, lines: Sequence[Brought]) -> list[Brought]:
+    """The lines again once everything is in: a pelvis film leads to the hip that later films put under study."""
+    with desk.store.session() as session:
+        return [
+            line if line.film_id is None else replace(line, hip_id=_hip_to_open(session, film(session, line.film_id)))
+            for line in lines
+        ]
 
 
 def _known_films(session: Session) -> list[KnownFilm]:

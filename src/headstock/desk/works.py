@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from headstock.desk.bringing import Brought, bring_in, summary_words
+from headstock.desk.bringing import Brought, bring_in, settled, summary_words
 from headstock.desk.demo import load_demo
 from headstock.desk.desk import Desk
 from headstock.jobs import Progress, Work
@@ -36,6 +36,7 @@ def works(desk: Desk, clock: Callable[[], datetime]) -> dict[str, Work]:
         ):
             lines.append(line)
             _tell(progress, line, min(0.98, len(lines) / (total + 2)))
+        _settle(desk, progress, lines)
         shutil.rmtree(folder, ignore_errors=True)
         return summary_words(lines)
 
@@ -44,24 +45,32 @@ def works(desk: Desk, clock: Callable[[], datetime]) -> dict[str, Work]:
         for share, line in load_demo(desk, who=arguments["who"], now=clock(), tell=progress.tell):
             lines.append(line)
             _tell(progress, line, share)
+        _settle(desk, progress, lines)
         return summary_words(lines)
 
     return {"import": run_import, "demo": run_demo}
 
 
 def _tell(progress: Progress, line: Brought, share: float) -> None:
-    progress.line(
-        {
-            "name": line.name,
-            "outcome": line.outcome,
-            "says": line.says,
-            "hip_id": line.hip_id,
-            "film_id": line.film_id,
-        }
-    )
+    progress.line(_plain(line))
     if line.hip_id is not None:
         progress.hip(line.hip_id)
     progress.tell(share, line.name.rpartition("/")[2])
+
+
+def _plain(line: Brought) -> dict[str, Any]:
+    return {
+        "name": line.name,
+        "outcome": line.outcome,
+        "says": line.says,
+        "hip_id": line.hip_id,
+        "film_id": line.film_id,
+    }
+
+
+def _settle(desk: Desk, progress: Progress, lines: list[Brought]) -> None:
+    final = settled(desk, lines)
+    progress.settle([_plain(line) for line in final], [line.hip_id for line in final if line.hip_id is not None])
 
 
 def _their_name(name: str, names: dict[str, str]) -> str:

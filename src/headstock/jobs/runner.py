@@ -10,7 +10,7 @@ import logging
 import os
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
@@ -76,6 +76,10 @@ class Progress:
         """A hip this work touched."""
         if hip_id not in self._hips:
             self._hips.append(hip_id)
+
+    def settle(self, lines: Sequence[Mapping[str, Any]], hip_ids: Sequence[str]) -> None:
+        """Lines and hips as they are known at the end, in place of those told on the way."""
+        self._lines, self._hips = [dict(line) for line in lines], list(dict.fromkeys(hip_ids))
 
     def _step(self) -> None:
         if self._cancelled.is_set():

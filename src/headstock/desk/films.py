@@ -359,7 +359,6 @@ def set_scale(desk: Desk, film_id: str, given: ScaleIn, hip_id: str | None, *, w
             limits,
             chosen=given.kind,
             settled_by=settled_by,
-            shape=(int(row.header.get("rows") or 0), int(row.header.get("cols") or 0)),
             pixel_aspect=float(row.header.get("pixel_aspect") or 1.0),
         )
         check_inputs(given.kind, {given.kind: True}, scales)

@@ -197,7 +197,6 @@ def _scales(film: Film, points: Mapping[str, Any], circles: Mapping[str, Any], m
         limits,
         chosen="ball" if inputs else None,
         settled_by="the command line" if inputs else None,
-        shape=(film.rows, film.cols),
         pixel_aspect=film.pixel_aspect,
     )
     if inputs and scales.in_use is None:

@@ -7,7 +7,7 @@ scale is computed from it each time, so that a changed setting reaches every fil
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import atan, degrees, hypot
+from math import hypot
 from typing import Any
 
 from headstock.desk.headers import header_from_json
@@ -97,7 +97,6 @@ def film_scales(row: FilmRow, limits: Limits) -> FilmScales:
         limits,
         chosen=row.scale_kind,
         settled_by=row.scale_settled_by,
-        shape=(int(row.header.get("rows") or 0), int(row.header.get("cols") or 0)),
         pixel_aspect=float(row.header.get("pixel_aspect") or 1.0),
     )
 
@@ -109,7 +108,6 @@ def scales_of(
     *,
     chosen: str | None = None,
     settled_by: str | None = None,
-    shape: tuple[int, int] = (0, 0),
     pixel_aspect: float = 1.0,
 ) -> FilmScales:
     """The sources of scale that a header and a person's inputs give.
@@ -132,7 +130,7 @@ def scales_of(
     found = candidates(
         header,
         settings,
-        ball=_ball(inputs.get("ball"), header, shape, pixel_aspect),
+        ball=_ball(inputs.get("ball")),
         ruler=_ruler(inputs.get("ruler"), pixel_aspect),
         typed=_typed(inputs.get("typed_magnification")),
         pixel_aspect=pixel_aspect,
@@ -153,27 +151,13 @@ def scales_of(
     )
 
 
-def _ball(given: Any, header: FilmHeader, shape: tuple[int, int], aspect: float) -> BallMark | None:
+def _ball(given: Any) -> BallMark | None:
+    """The ball as marked. The circle's radius is half the shadow's short axis, so no off-axis correction is due."""
     if not given:
         return None
-    col, row, radius = given["circle"]
+    radius = given["circle"][2]
     sd = given.get("sd_px") or _BY_HAND_SD_PX
-    return BallMark(
-        diameter_px=2.0 * radius,
-        sd_px=2.0 * sd,
-        diameter_mm=given["diameter_mm"],
-        off_axis_deg=_off_axis_deg(header, (col, row), shape, aspect),
-    )
-
-
-def _off_axis_deg(header: FilmHeader, point: tuple[float, float], shape: tuple[int, int], aspect: float) -> float:
-    """The point's angle off the central ray, which meets the middle of an uncropped film; 0 where that is not known."""
-    spacing, distance = header.imager_pixel_spacing_mm, header.source_detector_mm
-    if spacing is None or distance is None or distance <= 0 or not all(shape):
-        return 0.0
-    across = (point[0] - (shape[1] - 1) / 2) * spacing[1]
-    down = (point[1] - (shape[0] - 1) / 2) * spacing[1] * aspect
-    return degrees(atan(hypot(across, down) / distance))
+    return BallMark(diameter_px=2.0 * radius, sd_px=2.0 * sd, diameter_mm=given["diameter_mm"])
 
 
 def _ruler(given: Any, aspect: float) -> RulerMark | None:

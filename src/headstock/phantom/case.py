@@ -153,7 +153,9 @@ def perfect_reading_json(truth: dict[str, Any], view: str) -> dict[str, Any]:
     }
     circles = dict(film["circles"])
     if "marker_ball" in film:
-        circles["marker_ball"] = film["marker_ball"]["fitted_circle_px"]
+        # Off the central ray the shadow is an ellipse; a ball is marked by its short axis, which gives the scale.
+        column, row, _ = film["marker_ball"]["fitted_circle_px"]
+        circles["marker_ball"] = [column, row, 0.5 * film["marker_ball"]["image_diameter_px"]]
     return {
         "headstock_reading": 1,
         "view": view,

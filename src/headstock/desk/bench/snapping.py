@@ -81,7 +81,11 @@ def _measured(
     ball = truth["film"].get("marker_ball")
     if ball is None:
         return _Film(None, heads)
-    at = ball.get("fitted_circle_px") or [ball["centre"]["col"], ball["centre"]["row"], ball["image_diameter_px"] / 2]
+    # The supplied truth has the place of the ball's centre, phantoms that of its shadow: some tenths of a pixel apart.
+    column, row = (
+        ball["fitted_circle_px"][:2] if "fitted_circle_px" in ball else (ball["centre"]["col"], ball["centre"]["row"])
+    )
+    at = [column, row, ball["image_diameter_px"] / 2]
     found = snap_ball(image, np.asarray(at[:2]) + rng.uniform(-0.6, 0.6, 2) * at[2])
     off = max(float(np.hypot(found.circle[0] - at[0], found.circle[1] - at[1])), abs(found.diameter_px - 2 * at[2]))
     return _Film(off, heads)

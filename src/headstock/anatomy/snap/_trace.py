@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from headstock.anatomy.snap._crop import Float32s, Floats, sampled
-from headstock.geometry import fit_circle
 
-__all__ = ["ANGLES", "Trace", "settle", "trace"]
+__all__ = ["ANGLES", "Trace", "settle", "steady_circles", "trace"]
 
 ANGLES: Final = 120
 _RADIAL_MM: Final = 0.25
@@ -136,14 +135,34 @@ def trace(
     r_edge = radius_mm[:, None] + (mid - steps + np.clip(fine, -1, 1)) * _RADIAL_MM
     edge = centre[:, None] + (r_edge / mm_per_px)[..., None] * _UNIT
     weight = np.maximum(clear - floor, 0.0) ** 2
-    robust = weight + 1e-9
-    fit = fit_circle(edge, robust)
-    off = np.zeros_like(clear)
-    for _ in range(6):
-        off = (np.linalg.norm(edge - fit.centre[:, None], axis=-1) - fit.radius[:, None]) * mm_per_px
-        robust = weight / (1 + (off / fit_mm) ** 2) + 1e-9
-        fit = fit_circle(edge, robust)
-    return Trace(edge, clear, robust, off, inner, socket, contrast, fit.centre, fit.radius * mm_per_px)
+    middle, radius_px, robust = steady_circles(edge, weight, centre, radius_mm / mm_per_px, fit_mm / mm_per_px)
+    off = (np.linalg.norm(edge - middle[:, None], axis=-1) - radius_px[:, None]) * mm_per_px
+    return Trace(edge, clear, robust, off, inner, socket, contrast, middle, radius_px * mm_per_px)
+
+
+def steady_circles(
+    points: Floats, weight: Floats, centre: Floats, radius: Floats, inward: float, outward: float | None = None
+) -> tuple[Floats, Floats, Floats]:
+    """Circles (H) through points (H, N, 2) by Gauss-Newton steps with Cauchy weights; centre, radius, weights used.
+
+    One step a reweighting: the weights move more than the circle, so a full fit between them buys nothing. `inward` and
+    `outward` (default the same): Cauchy scales of points inside and outside the circle. All in px.
+    """
+    outer = inward if outward is None else outward
+    robust = weight
+    for _ in range(10):
+        offset = points - centre[:, None]
+        distance = np.maximum(np.linalg.norm(offset, axis=-1), 1e-9)
+        off = distance - radius[:, None]
+        robust = weight / (1 + (off / np.where(off > 0, outer, inward)) ** 2) + 1e-9
+        jacobian = np.concatenate([offset / distance[..., None], np.ones((*off.shape, 1))], axis=-1)
+        weighted = jacobian * robust[..., None]
+        normal = np.swapaxes(weighted, 1, 2) @ jacobian
+        step = np.linalg.solve(normal, np.swapaxes(weighted, 1, 2) @ off[..., None])[..., 0]
+        # A step beyond a fifth of the radius comes from too few clear points; the next trace would not find back.
+        step = np.clip(step, -0.2 * radius[:, None], 0.2 * radius[:, None])
+        centre, radius = centre + step[:, :2], np.maximum(radius + step[:, 2], 1.0)
+    return centre, radius, robust
 
 
 def _drawn_to(clicks: Floats, centre: Floats, mm_per_px: float, r_mm: Floats) -> Float32s:

@@ -18,7 +18,7 @@ from scipy.ndimage import gaussian_filter
 from headstock.anatomy.snap._crop import Float32s, Floats, Window, clicked, film_values, window
 from headstock.anatomy.snap._profile import edge_offset_mm
 from headstock.anatomy.snap._rings import RADII_MM, RADIUS_STEP_MM, STEP_MM, ring_hypotheses
-from headstock.anatomy.snap._trace import ANGLES, Trace, settle, trace
+from headstock.anatomy.snap._trace import ANGLES, Trace, settle, steady_circles, trace
 from headstock.errors import CalibrationError, TooFewError
 from headstock.geometry import fit_circle
 
@@ -27,7 +27,7 @@ __all__ = ["LeftOut", "SnapHead", "snap_head"]
 _REACH_MM: Final = 9.0  # a click may be this far from the centre
 _SIGMA_MM: Final = 0.5
 _COARSE_SIGMA_MM: Final = 1.0
-_FINEST_MM: Final = 0.14  # film pixels smaller than half of this are averaged first
+_FINEST_MM: Final = 0.22  # film pixels smaller than half of this are averaged first
 _TYPICAL: Final = 3.0  # times the median slope: what counts as an edge
 _INNER_COSTS: Final = (0.5, 0.1)  # each start is followed with and without much fear of the socket
 _STARTS: Final = 5
@@ -35,9 +35,12 @@ _SAME_MM: Final = 1.0
 _SURE: Final = 0.80  # share of belief below which the reader is asked
 _CLICK_SD_MM: Final = 1.0  # of a click on the outline, across it
 _OUT_OF_ROUND_MM: Final = 0.8  # Cauchy scale: real heads are 0.4 to 0.8 mm rms out of round
-_OUTWARD_MM: Final = 0.65  # tighter outward: toward the neck the outline flares out of the circle
 
-_FLAT_MM: Final = 0.9
+# Cauchy scales inside and outside the circle, and how deep a sunken arc lies, mm. Tighter outward: toward the neck the
+# outline flares out of the circle. Wider where the reader has said which line is the head.
+_SCALES_BY_CLICK: Final = (0.8, 0.65, 0.9)
+_SCALES_BY_OUTLINE: Final = (1.5, 1.2, 1.5)
+_CLICK_WEIGHT: Final = 3.0  # outline points that one click on the outline counts for
 _FLAT_DEG: Final = 12.0
 _CLEAR: Final = 0.12
 _FAINT: Final = 0.1
@@ -295,31 +298,33 @@ def _finish(
     clear = np.where(last.contrast[0] < _FAINT * usual, 0.0, clear)
     base = np.maximum(clear - _CLEAR / 2, 0.0)
     flat = np.zeros(ANGLES, dtype=bool)
-    fit = fit_circle(points, last.weight[0])
+    middle, radius_px = last.centre, last.radius_mm / view.mm
     off = last.off_mm[0]
-    weight = last.weight[0]
+    inward, outside, sunk = _SCALES_BY_CLICK if clicks is None else _SCALES_BY_OUTLINE
+    own = np.zeros((0, 2)) if clicks is None else clicks
+    trusted = np.full(len(own), _CLICK_WEIGHT * float(base.mean()))
     for _ in range(4):
-        for _ in range(5):
-            scale = np.where(off > 0, _OUTWARD_MM, _OUT_OF_ROUND_MM)
-            weight = np.where(flat, 0.0, base / (1.0 + (off / scale) ** 2)) + 1e-9
-            fit = fit_circle(points, weight)
-            off = (np.linalg.norm(points - fit.centre, axis=1) - float(fit.radius)) * view.mm
-        sunken = _runs_of(off < -_FLAT_MM, _FLAT_DEG)
+        weight = np.concatenate([np.where(flat, 0.0, base), trusted])[None]
+        middle, radius_px, _ = steady_circles(
+            np.vstack([points, own])[None], weight, middle, radius_px, inward / view.mm, outside / view.mm
+        )
+        off = (np.linalg.norm(points - middle[0], axis=1) - radius_px[0]) * view.mm
+        sunken = _runs_of(off < -sunk, _FLAT_DEG)
         if (sunken <= flat).all():
             break
         flat |= sunken
     used = (clear > _CLEAR) & (np.abs(off) < 2.0 * _OUT_OF_ROUND_MM) & ~flat
-    outward = points - fit.centre
+    outward = points - middle[0]
     outward = outward / np.linalg.norm(outward, axis=1, keepdims=True)
-    shift = edge_offset_mm(view.window.values, points[used], outward[used], view.mm, float(fit.radius) * view.mm)
+    shift = edge_offset_mm(view.window.values, points[used], outward[used], view.mm, float(radius_px[0]) * view.mm)
     points = points + outward * (shift / view.mm)
-    radius_px = float(fit.radius) + shift / view.mm
+    final_px = float(radius_px[0]) + shift / view.mm
     stride = view.window.stride
-    column, row = (float(v) for v in view.window.film(fit.centre))
+    column, row = (float(v) for v in view.window.film(middle[0]))
     rms_mm = float(np.sqrt(np.mean(off[used] ** 2))) if used.any() else _OUT_OF_ROUND_MM
     covariance = _covariance_mm2(outward, used, rms_mm) / mm_per_px**2
     return SnapHead(
-        circle=(column, row, radius_px * stride),
+        circle=(column, row, final_px * stride),
         covariance=covariance,
         used=view.window.film(points[used]),
         outline=view.window.film(points),

@@ -29,7 +29,7 @@ def components() -> dict[str, Any]:
     models = [
         value
         for _, value in sorted(inspect.getmembers(schema, inspect.isclass))
-        if issubclass(value, BaseModel) and value not in (BaseModel, schema.Model)
+        if issubclass(value, BaseModel) and value not in (BaseModel, schema.Model, schema.Given)
     ]
     sent, received = _definitions(models, "validation"), _definitions(models, "serialization")
     for name, model in received.items():

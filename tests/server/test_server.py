@@ -190,6 +190,35 @@ def test_an_unforeseen_error_names_its_kind_and_logs_no_text(
     assert "SMITH" not in answer.text + caplog.text
 
 
+def test_an_unforeseen_error_is_not_raised_on_to_the_server_below_which_would_log_its_text(
+    desk: Desk, client: TestClient, monkeypatch: pytest.MonkeyPatch
+):
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("patient SMITH^JOHN")
+
+    monkeypatch.setattr("headstock.desk.hips.hips_page", broken)
+    strict = TestClient(client.app, base_url=BASE, raise_server_exceptions=True)  # would raise what is passed on
+    answer = strict.get("/api/hips")
+    assert answer.status_code == 500
+    assert "default-src 'none'" in answer.headers["content-security-policy"]
+    assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+@pytest.mark.parametrize("path", ["/api/about", "/api/hips/x/sheet.pdf", "/api/films/x/thumb.png"])
+def test_another_sites_page_cannot_even_look(client: TestClient, path: str):
+    for site in ("cross-site", "same-site"):
+        answer = client.get(path, headers={"sec-fetch-site": site, "sec-fetch-mode": "no-cors"})
+        assert answer.status_code == 403
+    # A link to a page of the front end, from anywhere, still opens it.
+    assert client.get("/hip/x", headers={"sec-fetch-site": "cross-site"}).status_code == 200
+
+
+def test_a_length_that_is_no_number_is_refused(client: TestClient):
+    for said in ("-1", "x", "1e3", "٣"):
+        answer = client.put("/api/reader", content=b"{}", headers={"content-length": said.encode()})
+        assert answer.status_code == 400, said
+
+
 def test_no_identity_reaches_the_log(client: TestClient, hip: dict[str, str], caplog: pytest.LogCaptureFixture):
     with caplog.at_level(logging.DEBUG, logger="headstock"):
         client.get("/api/hips", params={"find": "ALDER"})

@@ -6,10 +6,11 @@ decimals, why. The browser never computes one.
 Decision: docs/decisions/0170-pages-are-plain-values-of-the-desk.md
 """
 
+import unicodedata
 from datetime import date, datetime
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 __all__ = [
     "About",
@@ -25,6 +26,7 @@ __all__ = [
     "FactIn",
     "FilmCard",
     "FilmPage",
+    "Given",
     "GreyInfo",
     "HipGroup",
     "HipPage",
@@ -91,9 +93,45 @@ LimitState = Literal["within", "near", "outside", "not_known", "none"]
 
 
 class Model(BaseModel):
-    """Base: unknown fields are refused, so that a misspelt name is not lost."""
+    """Base: unknown fields are refused, so that a misspelt name is not lost; NaN and infinity are no numbers here."""
 
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+
+_LONGEST_TEXT = 2000
+_MOST_ENTRIES = 5000  # of a list: outlines have hundreds of points
+_LARGEST = 1e9
+_DEEPEST = 12
+
+
+class Given(Model):
+    """Base of what comes from outside: bounded before it is understood, so that no later step meets it unbounded."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def bounded(cls, value: Any) -> Any:
+        """Refuse text that cannot be kept, numbers that nothing measured has, and endless lists."""
+        _bounded(value, 0)
+        return value
+
+
+def _bounded(value: Any, depth: int) -> None:
+    if depth > _DEEPEST:
+        raise ValueError("nested too deeply")
+    if isinstance(value, str):
+        if len(value) > _LONGEST_TEXT:
+            raise ValueError(f"a text is longer than {_LONGEST_TEXT} characters")
+        # Lone surrogates have no UTF-8 form; PostgreSQL keeps no NUL; the other control characters hide what is read.
+        if any(unicodedata.category(letter) in ("Cc", "Cs") and letter not in "\n\r\t" for letter in value):
+            raise ValueError("a text holds characters that cannot be kept")
+    elif isinstance(value, int | float) and not isinstance(value, bool):
+        if not abs(value) <= _LARGEST:
+            raise ValueError("a number is too large, or none")
+    elif isinstance(value, dict | list | tuple):
+        if len(value) > _MOST_ENTRIES:
+            raise ValueError(f"more than {_MOST_ENTRIES} entries")
+        for one in value.items() if isinstance(value, dict) else value:
+            _bounded(one, depth + 1)
 
 
 # ---- numbers -------------------------------------------------------------------------------------------------
@@ -295,7 +333,7 @@ class HipPage(Model):
     key_numbers: list[Number]
 
 
-class FactIn(Model):
+class FactIn(Given):
     """A fact as typed."""
 
     value: float | str | bool | None
@@ -380,7 +418,7 @@ class FilmPage(Model):
     warnings: list[str]
 
 
-class ScaleIn(Model):
+class ScaleIn(Given):
     """Use this source of scale. Ball: circle found by snap. Ruler: two points. Header/typed: numbers."""
 
     kind: Literal["ball", "ruler", "calibrated_header", "detector_and_distance", "typed_magnification", "none"]
@@ -396,7 +434,7 @@ class ScaleIn(Model):
     why: str = ""
 
 
-class SideLetterIn(Model):
+class SideLetterIn(Given):
     """What the reader sees on the film. For a pelvis: on which side of the picture the patient's right lies."""
 
     seen: SideName | Literal["both", "none"]
@@ -407,7 +445,7 @@ class SideLetterIn(Model):
 # ---- snap and reading ----------------------------------------------------------------------------------------
 
 
-class SnapIn(Model):
+class SnapIn(Given):
     """Rough clicks, (column, row)."""
 
     what: Literal["ball", "head", "neck", "shaft"]
@@ -463,7 +501,7 @@ class LandmarkPage(Model):
     schematics: dict[str, list[str]]
 
 
-class SignsIn(Model):
+class SignsIn(Given):
     """Raw signs of osteonecrosis as seen; None = not looked at."""
 
     film_abnormal: bool | None = None
@@ -477,7 +515,7 @@ class SignsIn(Model):
     joint_destroyed: bool | None = None
 
 
-class ReadingState(Model):
+class ReadingState(Given):
     """Everything placed on one film by one reader. Keys of points: `right.teardrop`, `pubic_symphysis`."""
 
     points: dict[str, PointPx] = Field(default_factory=dict)
@@ -547,7 +585,7 @@ class ReadingPage(Model):
     repeat_of: str | None = None
 
 
-class ReadingIn(Model):
+class ReadingIn(Given):
     """Save a step. `base_step` is the step the change was made on; another reader's later step is refused."""
 
     state: ReadingState
@@ -581,7 +619,7 @@ class Drawing(Model):
     shapes: list[Shape]
 
 
-class PoseIn(Model):
+class PoseIn(Given):
     """Film frame of the side, mm and degrees (docs/frames.md)."""
 
     x_mm: float
@@ -591,7 +629,7 @@ class PoseIn(Model):
     lateral_angle_deg: float = 0.0
 
 
-class CupIn(Model):
+class CupIn(Given):
     """A cup's size and place."""
 
     family: str
@@ -602,7 +640,7 @@ class CupIn(Model):
     version_deg: float
 
 
-class PlacementIn(Model):
+class PlacementIn(Given):
     """A component, its size and pose, and a cup."""
 
     level: LevelName
@@ -705,7 +743,7 @@ class PlacementPage(Model):
     target_offset_mm: float
 
 
-class PlacementSave(Model):
+class PlacementSave(Given):
     """Keep a step of the placement."""
 
     placement: PlacementIn
@@ -713,7 +751,7 @@ class PlacementSave(Model):
     what: str
 
 
-class TargetIn(Model):
+class TargetIn(Given):
     """The difference between the sides that the surgeon aims for (operated minus other), mm. Default 0."""
 
     leg_mm: float
@@ -755,7 +793,7 @@ class SignaturePage(Model):
     fall_back: list[LevelName]
 
 
-class SignIn(Model):
+class SignIn(Given):
     """Sign. `side_typed` is typed by hand, never filled in."""
 
     signer: str

@@ -5,8 +5,7 @@ In: an open desk and a clock. Out: an ASGI application. Errors of headstock beco
 person, and the log gets the kind of the error and where, never its text.
 """
 
-import logging
-import traceback
+import re
 import uuid
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -17,7 +16,6 @@ from typing import Annotated, Any
 from fastapi import Depends, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
-from pydantic import BaseModel
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
 from starlette.formparsers import MultiPartException
@@ -39,18 +37,17 @@ from headstock.server.static import static_response
 __all__ = ["make_app"]
 
 Clock = Callable[[], datetime]
-_log = logging.getLogger("headstock.server")
 _MOST_FILES = 20_000
 _PIECE = 1 << 20
 
 
-class ReaderIn(BaseModel):
+class ReaderIn(schema.Given):
     """Who reads."""
 
     reader: str
 
 
-class LimitChange(BaseModel):
+class LimitChange(schema.Given):
     """A limit as this installation sets it."""
 
     low: float | None = None
@@ -59,19 +56,19 @@ class LimitChange(BaseModel):
     by: str
 
 
-class UseIn(BaseModel):
+class UseIn(schema.Given):
     """Take a film into this hip, or out of it."""
 
     used: bool
 
 
-class ChosenLevel(BaseModel):
+class ChosenLevel(schema.Given):
     """The cut level the surgeon chose."""
 
     level: schema.LevelName
 
 
-class BestIn(BaseModel):
+class BestIn(schema.Given):
     """Best placement of a level, of one family and size when named."""
 
     level: schema.LevelName
@@ -129,7 +126,7 @@ def _refusals(app: FastAPI) -> None:
     @app.exception_handler(RequestValidationError)
     def not_understood(_: Request, error: RequestValidationError) -> JSONResponse:
         # Where and what kind, never what was typed: it may be a person's.
-        wrong = "; ".join(f"{'.'.join(str(p) for p in e['loc'][1:])}: {e['msg']}" for e in error.errors()[:5])
+        wrong = "; ".join(f"{_where(e['loc'][1:])}: {e['msg']}" for e in error.errors()[:5])
         return _stop(422, f"The request could not be understood ({wrong}). Nothing was changed.")
 
     @app.exception_handler(HTTPException)
@@ -137,15 +134,10 @@ def _refusals(app: FastAPI) -> None:
         words = "There is no such page." if error.status_code == 404 else f"Not possible here ({error.status_code})."
         return _stop(error.status_code, words)
 
-    @app.exception_handler(Exception)
-    def broken(_: Request, error: Exception) -> JSONResponse:
-        where = traceback.extract_tb(error.__traceback__)[-1]
-        _log.error("unforeseen %s at %s:%s", type(error).__name__, Path(where.filename).name, where.lineno)
-        return _stop(
-            500,
-            f"headstock stopped on an error that was not foreseen ({type(error).__name__}). What was kept before is "
-            "safe. Load the page again; if it stops again, report this word.",
-        )
+
+def _where(location: tuple[int | str, ...]) -> str:
+    """The place in the body; names that only the sender knows are left out."""
+    return ".".join(str(p) if re.fullmatch(r"[a-z0-9_.]{1,40}", str(p)) else "…" for p in location[:6])
 
 
 # ---- installation, jobs, import ------------------------------------------------------------------------------

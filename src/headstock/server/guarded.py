@@ -8,8 +8,11 @@ Metadata, CSP Level 3.
 """
 
 import json
+import logging
+import traceback
 from collections.abc import Awaitable, Callable, MutableMapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
 __all__ = ["Guarded", "Reach"]
@@ -20,6 +23,7 @@ Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
+_log = logging.getLogger("headstock.server")
 _LOOPBACK: Final = ("127.0.0.1", "localhost", "[::1]")
 _CSP: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
@@ -58,12 +62,16 @@ class Guarded:
             await self._app(scope, receive, send)
             return
         headers = {name.decode("latin-1").lower(): value.decode("latin-1") for name, value in scope["headers"]}
-        refusal = self._refusal(scope["method"], headers)
+        refusal = self._refusal(scope["method"], scope["path"], headers)
         if refusal is not None:
             await _refuse(send, 403, refusal)
             return
         most = self._reach.upload_bytes if scope["path"] == "/api/import" else self._reach.json_bytes
-        if int(headers.get("content-length", "0") or 0) > most:
+        said = headers.get("content-length", "0")
+        if not (said.isascii() and said.isdigit()):
+            await _refuse(send, 400, "The request does not say its length as a number. Nothing was changed. Try again.")
+            return
+        if int(said) > most:
             await _refuse(send, 413, _too_much(most))
             return
         seen = 0
@@ -108,8 +116,15 @@ class Guarded:
         except _TooMuchError:
             if not begun:
                 await _refuse(send, 413, _too_much(most))
+        except Exception as error:
+            # Not raised on: the server below would log its text, and a foreign text may hold a person's name.
+            where = traceback.extract_tb(error.__traceback__)[-1]
+            kind = type(error).__name__
+            _log.error("unforeseen %s at %s:%s", kind, Path(where.filename).name, where.lineno)
+            if not begun:
+                await _refuse(send, 500, _UNFORESEEN.format(kind=kind))
 
-    def _refusal(self, method: str, headers: dict[str, str]) -> str | None:
+    def _refusal(self, method: str, path: str, headers: dict[str, str]) -> str | None:
         host = _name(headers.get("host", ""))
         if not self._reach.any_host and host not in self._reach.hosts:
             return (
@@ -122,6 +137,9 @@ class Guarded:
             if scheme not in ("http", "https") or rest != headers.get("host"):
                 return _FOREIGN
         from_elsewhere = headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none")
+        # Looking counts too: another site's picture or frame must not even have a sheet printed into the audit trail.
+        if from_elsewhere and path.startswith("/api/"):
+            return _FOREIGN
         if method not in ("GET", "HEAD") and (origin == "null" or from_elsewhere):
             return _FOREIGN
         return None
@@ -130,6 +148,12 @@ class Guarded:
 _FOREIGN: Final = (
     "Another site asked for this, not a page of headstock. Nothing was changed. Close that site, and use headstock's "
     "own page."
+)
+
+
+_UNFORESEEN: Final = (
+    "headstock stopped on an error that was not foreseen ({kind}). What was kept before is safe. Load the page again; "
+    "if it stops again, report this word."
 )
 
 
@@ -154,6 +178,7 @@ def _too_much(most: int) -> str:
 async def _refuse(send: Send, status: int, words: str) -> None:
     body = json.dumps({"stopped": words, "guard": None, "detail": None}).encode()
     headers = {"content-type": "application/json", "content-length": str(len(body)), **_HEADERS}
+    headers |= {"content-security-policy": _CSP, "cache-control": "no-store"}
     await send(
         {
             "type": "http.response.start",

@@ -69,7 +69,14 @@ def test_used_points_lie_on_the_circle_and_the_residual_is_theirs():
     assert found.used_arc_deg == pytest.approx(3.0 * len(found.used))
 
 
-def test_three_clicks_on_the_outline_choose_the_socket_when_the_reader_wants_it():
+def test_neighbouring_outline_points_do_not_count_as_independent():
+    found = snap_head(head_film(), HEAD, MM_PER_PX)
+    # Independent every 24 deg: on a full circle the radius would be known to residual / sqrt(15).
+    assert found.covariance[2, 2] > found.residual_px**2 / (360 / 24)
+    assert np.all(np.linalg.eigvalsh(found.covariance) > 0)
+
+
+def test_three_clicks_on_the_outline_find_the_head_beside_a_strong_socket():
     film = head_film(joint_mm=4.0, socket=1.5)
     turn = np.radians([20.0, 60.0, 100.0])
     on_head = np.array(HEAD) + 24.0 / MM_PER_PX * np.stack([np.cos(turn), -np.sin(turn)], -1)

@@ -32,7 +32,7 @@ _TYPICAL: Final = 3.0  # times the median slope: what counts as an edge
 _INNER_COSTS: Final = (0.5, 0.1)  # each start is followed with and without much fear of the socket
 _STARTS: Final = 5
 _SAME_MM: Final = 1.0
-_SURE: Final = 0.80  # share of belief below which the reader is asked
+_SURE: Final = 0.88  # share of belief below which the reader is asked
 _CLICK_SD_MM: Final = 1.0  # of a click on the outline, across it
 _OUT_OF_ROUND_MM: Final = 0.8  # Cauchy scale: real heads are 0.4 to 0.8 mm rms out of round
 
@@ -44,6 +44,7 @@ _CLICK_WEIGHT: Final = 3.0  # outline points that one click on the outline count
 _FLAT_DEG: Final = 12.0
 _CLEAR: Final = 0.12
 _FAINT: Final = 0.1
+_SHORT_DEG: Final = 9.0
 _CORRELATED_DEG: Final = 24.0  # neighbouring outline points err together over about this arc
 _SHAPE_SD_MM: Final = 0.12  # of centre and radius, from the outline's place within the blurred edge
 _GUESSED_MM_PER_PX: Final = (0.085, 0.12, 0.17, 0.24, 0.34)
@@ -309,11 +310,12 @@ def _finish(
             np.vstack([points, own])[None], weight, middle, radius_px, inward / view.mm, outside / view.mm
         )
         off = (np.linalg.norm(points - middle[0], axis=1) - radius_px[0]) * view.mm
-        sunken = _runs_of(off < -sunk, _FLAT_DEG)
+        sunken = _runs_of((off < -sunk) & (clear > _CLEAR), _FLAT_DEG)
         if (sunken <= flat).all():
             break
         flat |= sunken
     used = (clear > _CLEAR) & (np.abs(off) < 2.0 * _OUT_OF_ROUND_MM) & ~flat
+    used = _runs_of(used, _SHORT_DEG)  # a few points alone among shading are chance
     outward = points - middle[0]
     outward = outward / np.linalg.norm(outward, axis=1, keepdims=True)
     shift = edge_offset_mm(view.window.values, points[used], outward[used], view.mm, float(radius_px[0]) * view.mm)
@@ -328,7 +330,7 @@ def _finish(
         covariance=covariance,
         used=view.window.film(points[used]),
         outline=view.window.film(points),
-        left_out=_left_out(used, off, clear),
+        left_out=_left_out(used, off, clear, flat),
         residual_px=rms_mm / mm_per_px,
         residual_mm=rms_mm if scaled else None,
         used_arc_deg=float(used.sum() * 360.0 / ANGLES),
@@ -367,9 +369,10 @@ _REASONS: Final = {
 }
 
 
-def _left_out(used: NDArray[np.bool_], off: Floats, clear: Floats) -> tuple[LeftOut, ...]:
+def _left_out(used: NDArray[np.bool_], off: Floats, clear: Floats, flat: NDArray[np.bool_]) -> tuple[LeftOut, ...]:
     """Runs of angles that were not used, with the commonest reason in each."""
-    reason = np.where(clear <= _CLEAR, 1, np.where(off > 0, 2, 3))
+    reason = np.where((clear > _CLEAR) & (off > 0), 2, 1)
+    reason = np.where(flat, 3, reason)
     reason = np.where(used, 0, reason)
     if not reason.any():
         return ()

@@ -189,11 +189,11 @@ def test_a_film_without_scale_gives_angles_only_and_stops_the_plan_with_the_ways
 def test_contradictory_scales_stop_until_a_person_settles_them_and_the_record_says_who(desk, originals):
     (line,) = _bring(desk, originals["ap_pelvis"])
     column, row = ball_of(TRUTH)
-    # A ball 5 % smaller than the header's distances allow, still plausible.
+    # A ball 7 % smaller than the header's distances allow, still plausible.
     page = films.set_scale(
         desk,
         line.film_id,
-        ScaleIn(kind="ball", circle=(column, row, 57.0), circle_sd_px=0.1, diameter_mm=25.0),
+        ScaleIn(kind="ball", circle=(column, row, 55.5), circle_sd_px=0.1, diameter_mm=25.0),
         line.hip_id,
         who="A",
         now=NOW,
@@ -247,6 +247,25 @@ def test_signing_again_makes_the_next_version_and_leaves_the_first_as_it_was(des
     assert (cards[1].hash, second.level) == (first.hash, "low_neck")
     old = _text(sign.signed_sheet(desk, first.plan_id, "a4", now=NOW))
     assert "High neck" in old[0]
+    assert all("Superseded" in page and "must not go to theatre" in page for page in old)
+    assert not any("Superseded" in page for page in _text(sign.signed_sheet(desk, second.plan_id, "a4", now=NOW)))
+
+
+def test_the_trail_tells_of_a_print_only_when_it_was_made_and_by_whom(desk, originals):
+    from headstock.desk.desk import set_reader
+    from headstock.records import audit_lines
+
+    hip, by_number = _planned(desk, originals)
+    signed = _sign(desk, hip).plan
+    set_reader(desk, "Dr Print", now=NOW)
+    sign.signed_sheet(desk, signed.plan_id, "a4", now=NOW)
+    with desk.store.writing() as session:
+        film_row(session, by_number["0"]).side_letter = None
+    with pytest.raises(GuardError):
+        sign.signed_sheet(desk, signed.plan_id, "a4", now=NOW)
+    with desk.store.session() as session:
+        lines = [line for line in audit_lines(session, signed.plan_id) if line.action == "sheet printed"]
+    assert [line.who for line in lines] == ["Dr Print"]
 
 
 def test_a_placement_that_nobody_kept_cannot_be_signed(desk, originals):

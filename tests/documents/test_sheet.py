@@ -4,6 +4,7 @@ import io
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -69,6 +70,30 @@ def test_an_unsigned_plan_prints_draft_across_every_page():
     for page in _pages(signed):
         assert "draft" not in page
         assert "5e1c 88a0 42f7 b3d9" in page
+
+
+@pytest.mark.parametrize("paper", list(Paper))
+def test_the_sheet_of_a_superseded_plan_says_so_across_every_page(paper):
+    valid = sample(signed=True)
+    old, valid_pdf = theatre_sheet(replace(valid, superseded=True), paper), theatre_sheet(valid, paper)
+    pages = _pages(old)
+    assert len(pages) == 2
+    for number, page in enumerate(pages, start=1):
+        assert "Superseded: a later version is signed" in page
+        assert "must not go to theatre" in page
+        assert "5e1c 88a0 42f7 b3d9" in page
+        with_word, without = (_picture(pdf, number, 60).astype(int) for pdf in (old, valid_pdf))
+        for third in range(3):
+            rows = slice(third * len(with_word) // 3, (third + 1) * len(with_word) // 3)
+            red, red_valid = (int(((p[rows, :, 0] - p[rows, :, 1]) > 25).sum()) for p in (with_word, without))
+            assert red > red_valid + 300
+    assert not any("uperseded" in page for page in _pages(valid_pdf))
+
+
+def test_an_unsigned_sheet_is_a_draft_and_nothing_else():
+    for page in _pages(theatre_sheet(replace(sample(signed=False), superseded=True))):
+        assert "draft" in page
+        assert "uperseded" not in page
 
 
 @pytest.mark.parametrize("paper", list(Paper))

@@ -17,12 +17,15 @@ from headstock.records import Vault
 __all__ = ["freeze", "thaw"]
 
 
+_OF_PRINTING = ("signature", "superseded")
+
+
 def freeze(content: SheetContent, vault: Vault) -> dict[str, Any]:
-    """Plain JSON; the signature is left out, because it is made over this."""
+    """Plain JSON; the signature is left out, because it is made over this, and what only a later print can know."""
     return {
         field.name: _plain(getattr(content, field.name), vault)
         for field in fields(content)
-        if field.name != "signature"
+        if field.name not in _OF_PRINTING
     }
 
 
@@ -42,8 +45,15 @@ def _plain(value: Any, vault: Vault) -> Any:
     return value
 
 
-def thaw(plain: Mapping[str, Any], vault: Vault, *, signature: Signature | None, printed_at: datetime) -> SheetContent:
-    """The content again, signed and printed now."""
+def thaw(
+    plain: Mapping[str, Any],
+    vault: Vault,
+    *,
+    signature: Signature | None,
+    printed_at: datetime,
+    superseded: bool = False,
+) -> SheetContent:
+    """The content again, signed and printed now; `superseded` when a later version was signed since."""
     values: dict[str, Any] = dict(plain)
     values["side"] = Side(plain["side"])
     for name in ("born", "operation_date"):
@@ -69,7 +79,7 @@ def thaw(plain: Mapping[str, Any], vault: Vault, *, signature: Signature | None,
     values["cautions"], values["notes"] = tuple(plain["cautions"]), tuple(plain["notes"])
     values["stops"] = tuple(Stop(row["title"], tuple(row["lines"])) for row in plain["stops"])
     values["printed_at"] = printed_at.replace(microsecond=0)
-    return SheetContent(**values, signature=signature)
+    return SheetContent(**values, signature=signature, superseded=superseded)
 
 
 def _measured(row: Mapping[str, Any]) -> Measured:

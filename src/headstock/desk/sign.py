@@ -14,7 +14,7 @@ from headstock import __version__
 from headstock.desk import guards
 from headstock.desk.appraisals import appraisal_page, checked_limits, placement_in
 from headstock.desk.compare import compared
-from headstock.desk.desk import Desk
+from headstock.desk.desk import Desk, reader
 from headstock.desk.films import film_side, film_words, side_evidence
 from headstock.desk.frozen import freeze, thaw
 from headstock.desk.headers import header_from_json
@@ -420,7 +420,7 @@ def draft_sheet(desk: Desk, hip_id: str, paper: str, *, now: datetime) -> bytes:
     words = PlanWords(version=len(scene.state.plans) + 1, cautions=_caution_words(desk, scene, level))
     pdf = theatre_sheet(sheet_content(desk, scene, placement, words, printed_at=now), size)
     with desk.store.writing() as session:
-        write_line(session, at=now, who="headstock", action="draft sheet printed", subject=hip_id, paper=size.value)
+        write_line(session, at=now, who=reader(desk), action="draft sheet printed", subject=hip_id, paper=size.value)
     return pdf
 
 
@@ -435,13 +435,30 @@ def signed_sheet(desk: Desk, plan_id: str, paper: str, *, now: datetime) -> byte
         A film of the plan now contradicts its side: printing stays closed.
     """
     size = _paper(paper)
-    with desk.store.writing() as session:
+    with desk.store.session() as session:
         signed = plan(session, plan_id)
-        write_line(session, at=now, who="headstock", action="sheet printed", subject=plan_id, paper=size.value)
     _signed_side_guard(desk, signed.payload)
     signature = Signature(signed.signed_by, datetime.fromisoformat(signed.signed_at), signed.hash)
-    content = thaw(signed.payload["sheet"], desk.store.vault, signature=signature, printed_at=now)
-    return theatre_sheet(content, size)
+    content = thaw(
+        signed.payload["sheet"],
+        desk.store.vault,
+        signature=signature,
+        printed_at=now,
+        superseded=signed.superseded,
+    )
+    pdf = theatre_sheet(content, size)
+    with desk.store.writing() as session:
+        # After the guards and the setting: the trail must not tell of a print that was refused.
+        write_line(
+            session,
+            at=now,
+            who=reader(desk),
+            action="sheet printed",
+            subject=plan_id,
+            paper=size.value,
+            superseded=signed.superseded,
+        )
+    return pdf
 
 
 def newest_plan(desk: Desk, name: str) -> str:

@@ -99,7 +99,11 @@ class Signature:
 
 @dataclass(frozen=True, slots=True)
 class SheetContent:
-    """Everything on the sheet. `signature` None prints DRAFT across every page."""
+    """Everything on the sheet.
+
+    `signature` None prints DRAFT across every page; `superseded`, that a later
+    version of the plan was signed, prints SUPERSEDED.
+    """
 
     side: Side
     patient_name: str
@@ -130,6 +134,7 @@ class SheetContent:
     product: str
     signature: Signature | None = None
     notes: tuple[str, ...] = field(default_factory=tuple)
+    superseded: bool = False
 
     def __post_init__(self) -> None:
         if not self.patient_name.strip() or not self.patient_number.strip():

@@ -111,6 +111,7 @@ def _fields(content: SheetContent) -> dict[str, Any]:
         "version": content.version,
         "printed": f"{_day(content.printed_at)}, {content.printed_at:%H:%M}",
         "product": content.product,
+        "superseded": content.superseded,
         "signed": None
         if signature is None
         else {
@@ -139,7 +140,7 @@ def _fonts() -> Any:
 def theatre_sheet(content: SheetContent, paper: Paper = Paper.A4) -> bytes:
     """The sheet as PDF bytes: one page to work from, one of pictures and cautions.
 
-    Unsigned content carries DRAFT across every page.
+    Unsigned content carries DRAFT across every page, that of an older version SUPERSEDED.
 
     Raises
     ------

@@ -84,7 +84,8 @@ def _head(image: NDArray[np.float32], given: SnapIn, mm_per_px: float | None) ->
     side = given.side
     col, row, radius = found.circle
     sd = float(np.sqrt(max(np.trace(found.covariance[:2, :2]) / 2, 0.0)))
-    left_out = "".join(f"; {one.why} left out" for one in found.left_out[:2])
+    reasons = list(dict.fromkeys(one.why for one in found.left_out))
+    left_out = f"; left out: {', '.join(reasons)}" if reasons else ""
     residual = found.residual_px if found.residual_mm is None else found.residual_mm
     unit = "px" if found.residual_mm is None else "mm"
     return SnapOut(

@@ -90,7 +90,7 @@ def demo_patients(today: date = DEMO_DAY) -> tuple[PhantomCase, ...]:
 
     early = PhantomCase(
         number="DEMO-0001",
-        name="LARKENMOOR^INESSA",
+        name="Larkenmoor^Inessa",
         birth_date=date(1992, 5, 21),
         sex="F",
         scenario="An early lesion that should be preserved",
@@ -153,7 +153,7 @@ def demo_patients(today: date = DEMO_DAY) -> tuple[PhantomCase, ...]:
 
     large_lesion = PhantomCase(
         number="DEMO-0002",
-        name="BRACKENSTEAD^TORVALD",
+        name="Brackenstead^Torvald",
         birth_date=date(1984, 9, 2),
         sex="M",
         scenario="A large lesion that has sunk since last year",
@@ -186,7 +186,7 @@ def demo_patients(today: date = DEMO_DAY) -> tuple[PhantomCase, ...]:
 
     cyst = PhantomCase(
         number="DEMO-0003",
-        name="OSTERLUND-WRAY^MIREK",
+        name="Osterlund-Wray^Mirek",
         birth_date=date(1979, 1, 30),
         sex="M",
         scenario="A cyst under the dome",
@@ -233,7 +233,7 @@ def demo_patients(today: date = DEMO_DAY) -> tuple[PhantomCase, ...]:
 
     growth = PhantomCase(
         number="DEMO-0004",
-        name="FENHOLLOW^SANNE",
+        name="Fenhollow^Sanne",
         birth_date=date(1995, 12, 11),
         sex="F",
         scenario="A growth deformity with unequal legs",
@@ -281,7 +281,7 @@ def demo_patients(today: date = DEMO_DAY) -> tuple[PhantomCase, ...]:
 
     earlier = PhantomCase(
         number="DEMO-0005",
-        name="QUILLARD-BEYNE^ODO",
+        name="Quillard-Beyne^Odo",
         birth_date=date(1988, 3, 4),
         sex="M",
         scenario="An earlier operation",
@@ -328,7 +328,7 @@ def demo_patients(today: date = DEMO_DAY) -> tuple[PhantomCase, ...]:
 
     leave_alone = PhantomCase(
         number="DEMO-0006",
-        name="SANDERMERE^RUTHIE",
+        name="Sandermere^Ruthie",
         birth_date=date(1998, 7, 17),
         sex="F",
         scenario="A hip that should not be operated on",

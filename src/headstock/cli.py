@@ -323,6 +323,9 @@ def film_read(
     film: str,
     landmarks: Annotated[Path, typer.Option(help="Landmark file, as `Reading.to_json` writes it.")],
     marker_mm: Annotated[float | None, typer.Option(help="Diameter of the marker ball, mm (file only).")] = None,
+    header: Annotated[
+        bool, typer.Option(help="Scale from the header, its hip depth assumed where it has none (file only).")
+    ] = False,
     hip: Annotated[str | None, typer.Option(help="The hip this film is read for (record only).")] = None,
     data: Data = None,
     today: Today = None,
@@ -337,7 +340,7 @@ def film_read(
     except OSError:
         raise RecordError(f"The landmark file “{landmarks.name}” cannot be read. Check the path.") from None
     if _is_file(film):
-        found = loose.read(Path(film), text, marker_mm=marker_mm)
+        found = loose.read(Path(film), text, marker_mm=marker_mm, header=header)
     else:
         from headstock.desk.desk import reader
 

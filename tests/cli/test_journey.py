@@ -174,11 +174,15 @@ def test_a_size_without_a_ball_and_points_of_another_film_are_refused(alder):
         _read(str(film), "--landmarks", str(path))
 
 
-def test_without_a_marker_the_header_is_asked_and_its_interval_is_wide(alder):
+def test_without_a_marker_the_header_measures_only_when_asked_and_its_interval_is_wide(alder):
     film, truth, folder = alder
     path = folder / "header.json"
     path.write_text(json.dumps(landmarks_of(truth)))
     found = _read(str(film), "--landmarks", str(path))
+    assert found["scale"]["in_use"] is None
+    assert found["measures"]["leg_length_difference_mm"]["value"] is None
+    assert "hip's depth would be assumed" in found["warnings"][0]
+    found = _read(str(film), "--landmarks", str(path), "--header")
     scale = found["scale"]["in_use"]
     assert scale["kind_of_scale"] == "detector_and_distance"
     assert (scale["high"] - scale["low"]) / scale["value"] > 0.05

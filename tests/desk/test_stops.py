@@ -186,6 +186,30 @@ def test_a_film_without_scale_gives_angles_only_and_stops_the_plan_with_the_ways
     assert "no scale" in page.checks[0].says
 
 
+def test_a_scale_that_would_rest_on_an_assumed_depth_is_in_use_only_after_a_reader_chose_it(desk, originals):
+    (line,) = _bring(desk, originals["ap_pelvis"])  # detector spacing and source to detector, nothing of the hip
+    film = line.film_id
+    with desk.store.session() as session:
+        hip = hip_of(session, film_row(session, film).patient_id, "right").id
+    films.confirm_side(desk, film, SideLetterIn(seen="both", columns_to_left=True), hip, who="A", now=NOW)
+    page = films.film_page(desk, film, hip, today=TODAY)
+    assert (page.scale.in_use, page.card.state) == (None, "no_scale")
+    offered = next(choice for choice in page.scale.choices if choice.kind == "detector_and_distance")
+    assert (offered.scale is not None, offered.in_use) == (True, False)
+    assert "would be assumed" in page.scale.says
+    step = hips.hip_page(desk, hip, today=TODAY).next
+    assert (step.title, step.state) == ("Give the film a scale", "stopped")
+    read = loose.keep(desk, film, hip, json.dumps(landmarks_of(TRUTH)).encode(), who="A", now=NOW)
+    assert read["measures"]["right.femoral_offset_mm"]["value"] is None
+    with pytest.raises(CalibrationError, match="no scale to plan with"):
+        compare.comparison(desk, hip, today=TODAY)
+    page = films.set_scale(desk, film, ScaleIn(kind="detector_and_distance"), hip, who="Dr B", now=NOW)
+    assert page.card.state == "ready"
+    assert page.scale.in_use is not None
+    assert next(c for c in page.scale.choices if c.kind == "detector_and_distance").in_use
+    assert hips.hip_page(desk, hip, today=TODAY).key_numbers
+
+
 def test_contradictory_scales_stop_until_a_person_settles_them_and_the_record_says_who(desk, originals):
     (line,) = _bring(desk, originals["ap_pelvis"])
     column, row = ball_of(TRUTH)

@@ -307,9 +307,23 @@ def test_a_ball_on_the_film_is_believed_before_the_header_and_explains_its_depth
     assert "970 mm" in found[0].in_words
 
 
-def test_without_a_mark_the_header_is_used_and_without_a_header_nothing():
-    assert settle(candidates(DX, SETTINGS), 3.0).kind is ScaleKind.DETECTOR_AND_DISTANCE
+def test_without_a_mark_the_header_is_used_where_it_states_the_depth_and_without_a_header_nothing():
+    for stated in ({"estimated_magnification": 1.06}, {"source_patient_mm": 1080.0}):
+        (header,) = (c for c in candidates(replace(DX, **stated), SETTINGS) if c.scale is not None)
+        assert not header.assumed
+        assert settle(candidates(replace(DX, **stated), SETTINGS), 3.0) == header.scale
     assert settle(candidates(FilmHeader(), SETTINGS), 3.0) is None
+
+
+def test_a_depth_that_nobody_stated_is_offered_and_measures_nothing_before_it_is_chosen():
+    found = candidates(DX, SETTINGS)
+    (offered,) = (c for c in found if c.scale is not None)
+    assert (offered.kind, offered.assumed) == (ScaleKind.DETECTOR_AND_DISTANCE, True)
+    assert "used only when a reader chooses it" in offered.in_words
+    assert settle(found, 3.0) is None
+    assert settle(found, 3.0, ScaleKind.DETECTOR_AND_DISTANCE) == offered.scale
+    ball = candidates(DX, SETTINGS, ball=BallMark(117.0, 0.3, 25.0))
+    assert settle(ball, 10.0).kind is ScaleKind.BALL
 
 
 def test_contradicting_sources_stand_side_by_side_until_the_reader_chooses():

@@ -73,8 +73,8 @@ def scale(
     return _scale_json(_scales(film, points, circles, marker_mm))
 
 
-def read(path: Path, landmarks: bytes, *, marker_mm: float | None = None) -> dict[str, Any]:
-    """Measures of a film's file from a landmark file.
+def read(path: Path, landmarks: bytes, *, marker_mm: float | None = None, header: bool = False) -> dict[str, Any]:
+    """Measures of a film's file from a landmark file; `header`: with the header's distances, assumed depth and all.
 
     Raises
     ------
@@ -87,7 +87,7 @@ def read(path: Path, landmarks: bytes, *, marker_mm: float | None = None) -> dic
         plain["anterior"] = anterior_direction(film.header.patient_orientation)
     reading = Reading.from_json(plain)
     _check_film(reading, film)
-    scales = _scales(film, points, circles, marker_mm)
+    scales = _scales(film, points, circles, marker_mm, header=header)
     found = measure(reading, scales.in_use, n_draws=DRAWS, seed=SEED)
     warnings = [] if scales.in_use is not None else [scales.contradiction or scales.reason_for_none]
     return {
@@ -185,7 +185,16 @@ def _check_film(reading: Reading, film: Film) -> None:
         raise FrameError(f"{', '.join(outside[:3])} lies outside the film of {film.cols} by {film.rows} pixels.")
 
 
-def _scales(film: Film, points: Mapping[str, Any], circles: Mapping[str, Any], marker_mm: float | None) -> FilmScales:
+def _scales(
+    film: Film,
+    points: Mapping[str, Any],
+    circles: Mapping[str, Any],
+    marker_mm: float | None,
+    *,
+    header: bool = False,
+) -> FilmScales:
+    if header and marker_mm is not None:
+        raise CalibrationError("Either the marker's size or the header gives the scale. Leave one of the two out.")
     inputs: dict[str, Any] = {}
     if marker_mm is not None:
         found = _ball(film, points, circles)
@@ -195,13 +204,16 @@ def _scales(film: Film, points: Mapping[str, Any], circles: Mapping[str, Any], m
         film.header,
         inputs,
         limits,
-        chosen="ball" if inputs else None,
-        settled_by="the command line" if inputs else None,
+        chosen="ball" if inputs else "detector_and_distance" if header else None,
+        settled_by="the command line" if inputs or header else None,
         pixel_aspect=film.pixel_aspect,
     )
     if inputs and scales.in_use is None:
         ball = next(c for c in scales.found if c.kind.value == "ball")
         raise CalibrationError(ball.refused or "The ball gives no scale.")
+    if header and scales.in_use is None:
+        distances = next(c for c in scales.found if c.kind.value == "detector_and_distance")
+        raise CalibrationError(distances.refused or "The header gives no scale.")
     return scales
 
 

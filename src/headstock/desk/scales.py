@@ -46,8 +46,9 @@ _NEEDS = {
 class FilmScales:
     """All sources of scale of a film.
 
-    `in_use` is None when there is none, when the reader chose none, or when
-    sources contradict and nobody has settled it (`settled` False).
+    `in_use` is None when there is none, when the only one rests on an assumed
+    distance and no reader chose it, when the reader chose none, or when sources
+    contradict and nobody has settled it (`settled` False).
     """
 
     found: tuple[ScaleCandidate, ...]
@@ -63,6 +64,12 @@ class FilmScales:
         """Why there is no scale to measure with."""
         if not self.settled:
             return "The sources of scale contradict each other; settle the scale of this film first."
+        if self.kind is None and any(candidate.assumed for candidate in self.found):
+            return (
+                "This film has no scale in use: the header gives the detector's distance, but the hip's depth would be "
+                "assumed. Mark the ball or ruler, type the distances, or choose the assumed depth knowingly; until "
+                "then angles and ratios only."
+            )
         return "This film has no scale: angles and ratios only. Mark the ball or ruler, or type the magnification."
 
 
@@ -137,7 +144,7 @@ def scales_of(
     )
     limit = limits.named("scale_contradiction_percent").high
     conflicts = contradictions(found, limit) if limit is not None else ()
-    kind = ScaleKind(chosen) if chosen else next((c.kind for c in found if c.scale is not None), None)
+    kind = ScaleKind(chosen) if chosen else next((c.kind for c in found if c.scale is not None and not c.assumed), None)
     settled = not conflicts or settled_by is not None
     picked = next((c for c in found if c.kind is kind), None)
     return FilmScales(

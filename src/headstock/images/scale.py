@@ -215,8 +215,9 @@ class SourceToHip:
     """Where the hip lies in the beam.
 
     `magnification_known` is False when only an assumed source-to-detector
-    distance was left; `sd_mm` is of the hip's depth; `cautions` name entries of
-    the header that could not be used.
+    distance was left; `depth_stated` is False when nobody said where the hip lies
+    between tube and detector, so that a usual height was put in; `sd_mm` is of the
+    hip's depth; `cautions` name entries of the header that could not be used.
     """
 
     source_detector_mm: float
@@ -225,6 +226,7 @@ class SourceToHip:
     magnification_known: bool
     in_words: str
     cautions: tuple[str, ...] = ()
+    depth_stated: bool = True
 
     @property
     def magnification(self) -> float:
@@ -234,13 +236,18 @@ class SourceToHip:
 
 @dataclass(frozen=True, slots=True)
 class ScaleCandidate:
-    """One source of scale: the scale it gives, or why it gives none; both in words a reader can act on."""
+    """One source of scale: the scale it gives, or why it gives none; both in words a reader can act on.
+
+    `assumed`: the scale rests on a distance that nobody stated. It is offered, but
+    measures nothing before a reader chose it.
+    """
 
     kind: ScaleKind
     scale: Scale | None
     refused: str | None
     in_words: str
     cautions: tuple[str, ...] = ()
+    assumed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,8 +366,9 @@ def source_to_hip(header: FilmHeader, settings: ScaleSettings) -> SourceToHip:
         settings.hip_above_detector_sd_mm,
         sid is not None,
         f"{to_detector}, and the hip {settings.hip_above_detector_mm:g} ± {settings.hip_above_detector_sd_mm:g} mm "
-        "(sd) above the detector",
+        "(sd) above the detector (assumed)",
         tuple(cautions),
+        depth_stated=False,
     )
 
 
@@ -722,7 +730,7 @@ def contradictions(found: Sequence[ScaleCandidate], limit_percent: float) -> tup
 
 
 def settle(found: Sequence[ScaleCandidate], limit_percent: float, chosen: ScaleKind | None = None) -> Scale | None:
-    """The scale to measure with: the first source that gives one, unless the reader chose another.
+    """The scale to measure with: the first source that gives one without assuming, unless the reader chose another.
 
     Returns None when there is no scale, or when the reader chose none.
 
@@ -745,7 +753,7 @@ def settle(found: Sequence[ScaleCandidate], limit_percent: float, chosen: ScaleK
     conflicts = contradictions(found, limit_percent)
     if conflicts:
         raise CalibrationError("The sources of scale contradict each other. " + " ".join(c.in_words for c in conflicts))
-    return next((c.scale for c in found if c.scale is not None), None)
+    return next((c.scale for c in found if c.scale is not None and not c.assumed), None)
 
 
 def _detector_spacing(header: FilmHeader, settings: ScaleSettings) -> tuple[Spacing, str] | str:
@@ -784,4 +792,7 @@ def _usable(scale: Scale, where: SourceToHip, settings: ScaleSettings) -> ScaleC
             )
     if scale.kind is not ScaleKind.TYPED_MAGNIFICATION:
         cautions.extend(where.cautions)
-    return ScaleCandidate(scale.kind, scale, None, words, tuple(cautions))
+    assumed = scale.kind is ScaleKind.DETECTOR_AND_DISTANCE and not where.depth_stated
+    if assumed:
+        words += " The hip's depth is assumed, not measured: this scale is used only when a reader chooses it."
+    return ScaleCandidate(scale.kind, scale, None, words, tuple(cautions), assumed)

@@ -15,7 +15,7 @@ from .supplied import NAMES, ball_of, films_of, truth_of
 def test_a_clicked_ball_gives_the_scale_of_its_depth_without_a_second_correction(name, tmp_path):
     truth = truth_of(name)
     film = read_film(films_of(name, tmp_path)["ap_pelvis"].read_bytes())
-    found = snap_ball(bright_is_dense(film), np.array(ball_of(truth)) + [9.0, -7.0])
+    found = snap_ball(bright_is_dense(film), np.add(ball_of(truth), (9.0, -7.0)))
     ball = truth["film"]["marker_ball"]
     inputs = {"ball": {"circle": list(found.circle), "sd_px": 0.1, "diameter_mm": ball["true_diameter_mm"]}}
     scale = scales_of(film.header, inputs, limits_shipped(), chosen="ball", settled_by="a reader").in_use

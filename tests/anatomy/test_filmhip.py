@@ -7,7 +7,13 @@ import pytest
 
 from headstock.anatomy import FilmView, Reading, View, film_hip, measure
 from headstock.anatomy.filmhip import lateral_axes
-from headstock.anatomy.outline import ASSUMED_SD_MM, INTERPOLATED_SD_MM, TRACED_SD_MM, smooth_through
+from headstock.anatomy.outline import (
+    ASSUMED_NECK_SD_MM,
+    ASSUMED_SD_MM,
+    INTERPOLATED_SD_MM,
+    TRACED_SD_MM,
+    smooth_through,
+)
 from headstock.errors import CalibrationError, FrameError, TooFewError
 from headstock.frames import Side
 from headstock.geometry import distance_to_polyline
@@ -155,7 +161,9 @@ def test_a_bare_reading_gets_an_assumed_outline_with_a_larger_error_and_says_so(
     few = {"head_centre", "neck_axis_point", "shaft_proximal", "shaft_distal"}
     bare = dataclasses.replace(full, points={k: v for k, v in full.points.items() if k.split(".")[-1] in few})
     view = film_hip(bare, SCALE).ap
-    assert view.outline_sd_mm == ASSUMED_SD_MM
+    assert view.outline_sd_mm == ASSUMED_NECK_SD_MM
+    assert view.outline_sd_along_mm is not None
+    assert view.outline_sd_along_mm.max() == ASSUMED_SD_MM
     assert any("usual proportion" in note for note in view.notes)
     assert np.isfinite(view.outer_mm).all()
 

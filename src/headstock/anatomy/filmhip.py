@@ -74,8 +74,9 @@ class FilmView:
     `shaft_axis` (B, 2) unit proximal, or None. `outer_mm` (K, 2): the femur's outer
     outline as an open polyline, nominal: from the lateral (AP) or posterior (lateral)
     shaft up over neck and head and down to the medial or anterior shaft.
-    `outline_sd_mm`: sd of its distance from the true outline, along its normal, one
-    error for the whole outline. `outline_kind` says whether it was traced or
+    `outline_sd_mm`: sd of its distance from the true outline, along its normal, of head and neck;
+    `outline_sd_along_mm` (K,) of every point, never below it (None: everywhere alike). One draw of the error serves
+    the whole outline. `outline_kind` says whether it was traced or
     interpolated. `canal_mm` (K, 2) the canal's outline, or None. `lesions_mm`: closed
     polygons, nominal, first point not repeated; `lesion_rim_sd_mm` as for the outline.
     `scale_ratio` (B,): each draw's scale over the nominal one (row 0 is 1): multiply
@@ -95,6 +96,7 @@ class FilmView:
     lesion_rim_sd_mm: float
     scale_ratio: Floats
     outline_kind: Literal["traced", "interpolated"] = "traced"
+    outline_sd_along_mm: Floats | None = None
     axes: FilmAxes | None = None
     notes: tuple[str, ...] = ()
 
@@ -113,6 +115,8 @@ class FilmView:
                 raise FrameError(
                     f"{name} has shape {array.shape}, the view needs {shape}: one row a draw, row 0 nominal."
                 )
+        if self.outline_sd_along_mm is not None and self.outline_sd_along_mm.shape != self.outer_mm.shape[:1]:
+            raise FrameError("The outline's sd is given point by point, but not for every point.")
         if (self.shaft_point_mm is None) != (self.shaft_axis is None):
             raise FrameError("A shaft has both a point and an axis, or neither.")
         for polyline in (self.outer_mm, self.canal_mm, *self.lesions_mm):
@@ -368,6 +372,7 @@ def _view(drawn: Drawn, side: Side, view: Literal["ap", "lateral"], directions: 
         shaft_axis=shaft_axis,
         outer_mm=outer.points_mm,
         outline_sd_mm=outer.sd_mm,
+        outline_sd_along_mm=outer.sd_along_mm,
         canal_mm=_canal(view, nominal, lines),
         lesions_mm=tuple(lines[name] for name in sorted(lines) if name.startswith("lesion")),
         lesion_rim_sd_mm=OUTLINES["lesion"].sd_mm,

@@ -14,7 +14,7 @@ from scipy.spatial import cKDTree
 
 from headstock.errors import TooFewError
 
-__all__ = ["Field", "distance_field", "extended_outline", "lesion_field"]
+__all__ = ["Field", "distance_field", "extended_outline", "lesion_field", "nearest_value_field"]
 
 Floats = NDArray[np.float64]
 STEP_MM: Final = 0.5
@@ -91,6 +91,28 @@ def distance_field(closed: ArrayLike, margin_mm: float = 6.0, step_mm: float = S
     return Field(low, step_mm, np.where(_inside(xs, ys, polygon), distance, -distance).astype(np.float32))
 
 
+def nearest_value_field(closed: ArrayLike, values: ArrayLike, like: Field) -> Field:
+    """What holds at the nearest place of a closed outline, on the grid of `like`; `values` (K,), one a vertex."""
+    polygon, known = np.asarray(closed, dtype=np.float64), np.asarray(values, dtype=np.float64)
+    dense, owner = _densely(polygon)
+    n = like.values.shape
+    xs, ys = (like.origin[k] + like.step_mm * np.arange(n[k]) for k in (0, 1))
+    grid = np.stack(np.meshgrid(xs, ys, indexing="ij"), axis=-1)
+    _, nearest = cKDTree(dense).query(grid.reshape(-1, 2))
+    # An edge is as uncertain as the worse of its ends.
+    edge = np.maximum(known, np.roll(known, -1))
+    return Field(like.origin, like.step_mm, edge[owner[nearest]].reshape(n).astype(np.float32))
+
+
+def _densely(polygon: Floats) -> tuple[Floats, NDArray[np.intp]]:
+    """The closed outline with vertices at most `_DENSE_MM` apart, and which edge each belongs to."""
+    ends = np.roll(polygon, -1, axis=0)
+    counts = np.maximum(np.ceil(np.linalg.norm(ends - polygon, axis=1) / _DENSE_MM).astype(int), 1)
+    share = np.concatenate([np.arange(c) / c for c in counts])
+    owner = np.repeat(np.arange(len(polygon)), counts)
+    return polygon[owner] + share[:, None] * (ends - polygon)[owner], owner
+
+
 def lesion_field(polygons: tuple[Floats, ...], margin_mm: float = 12.0) -> Field | None:
     """Signed distance to dead bone, positive **inside** any of the polygons; None without dead bone."""
     if not polygons:
@@ -108,11 +130,7 @@ def lesion_field(polygons: tuple[Floats, ...], margin_mm: float = 12.0) -> Field
 
 def _distance(points: Floats, polygon: Floats) -> Floats:
     """Least distance to a closed outline: nearest dense vertex, then its two edges exactly."""
-    ends = np.roll(polygon, -1, axis=0)
-    counts = np.maximum(np.ceil(np.linalg.norm(ends - polygon, axis=1) / _DENSE_MM).astype(int), 1)
-    share = np.concatenate([np.arange(c) / c for c in counts])
-    start, way = np.repeat(polygon, counts, axis=0), np.repeat(ends - polygon, counts, axis=0)
-    dense = start + share[:, None] * way
+    dense, _ = _densely(polygon)
     _, nearest = cKDTree(dense).query(points)
     best = np.full(len(points), np.inf)
     for first in (nearest - 1, nearest):

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from headstock.anatomy.filmhip import FilmHip, FilmView, PelvisView
 from headstock.errors import TooFewError
 from headstock.geometry.polygon import crossings
-from headstock.planning.field import Field, distance_field, extended_outline, lesion_field
+from headstock.planning.field import Field, distance_field, extended_outline, lesion_field, nearest_value_field
 
 __all__ = ["ACROSS_STEP_MM", "DEPTH_STEP_MM", "JUNCTION_MM", "DeadGrid", "PreparedHip", "PreparedView", "prepare"]
 
@@ -48,7 +48,8 @@ class PreparedView:
 
     `head_centre` (n, 2), `radius`, `ratio`, `outline_error`, `lesion_error`,
     `head_height` (n,), `axis`, `across` (n, 2): mm at each row's own scale.
-    `bone`, `dead`: fields in the nominal frame. `neck_width` (n,), narrowest.
+    `bone`, `dead`: fields in the nominal frame. `outline_error` is that of head and neck; elsewhere the outline may be
+    worse known by the factor `error_share` (None: everywhere alike). `neck_width` (n,), narrowest.
     `base_depth` (n,): depth where the neck axis meets the shaft axis, or None.
     `outline_end_depth`: nominal depth below which the outline was carried on.
     """
@@ -73,6 +74,23 @@ class PreparedView:
     outline_end_depth: float
     junctions_mm: Floats
     dead_grid: DeadGrid | None
+    error_share: Field | None = None
+
+    def error_at(self, points: Floats) -> Floats:
+        """Error of the outline nearest to points (rows, P, 2), mm, outward positive: (rows, P) or (rows, 1).
+
+        Which stretch is nearest is decided on the reading: a draw moves a point by far less than a stretch is long.
+        """
+        error = self.outline_error[:, None]
+        if self.error_share is None or len(self.outline_error) == 1:
+            return error
+        return np.asarray(error * np.maximum(self.error_share.at(points[0]), 1.0))
+
+    def sd_beyond(self, points: Floats) -> Floats:
+        """By how much the outline nearest to points (1, P, 2) is worse known than head and neck, sd in mm, (1, P)."""
+        if self.error_share is None:
+            return np.zeros(points.shape[:-1])
+        return np.asarray((np.maximum(self.error_share.at(points), 1.0) - 1.0) * self.source.outline_sd_mm)
 
     def nominal(self) -> "PreparedView":
         """Row 0 alone."""
@@ -171,6 +189,7 @@ def _view(view: FilmView, rng: np.random.Generator) -> PreparedView:
     if view.shaft_axis is not None and view.shaft_point_mm is not None:
         base = _base_depth(centre, radius, view.neck_axis, view.shaft_point_mm, view.shaft_axis)
     dead = lesion_field(view.lesions_mm)
+    bone = distance_field(outline)
     return PreparedView(
         view=view.view,
         source=view,
@@ -187,12 +206,24 @@ def _view(view: FilmView, rng: np.random.Generator) -> PreparedView:
         base_depth=base,
         shaft_axis=view.shaft_axis,
         shaft_point=view.shaft_point_mm,
-        bone=distance_field(outline),
+        bone=bone,
         dead=dead,
         outline_end_depth=end_depth,
         junctions_mm=junctions,
         dead_grid=None if dead is None else _dead_grid(view, dead, lesion_error),
+        error_share=_error_share(view, outline, bone),
     )
+
+
+def _error_share(view: FilmView, outline: Floats, bone: Field) -> Field | None:
+    """How many times worse than head and neck the nearest stretch of the outline is known."""
+    sds = view.outline_sd_along_mm
+    if sds is None or view.outline_sd_mm <= 0.0 or np.ptp(sds) == 0.0 or len(outline) < len(sds):
+        return None
+    share = sds / view.outline_sd_mm
+    if len(outline) > len(sds):  # carried on at both ends: known as well as the end itself
+        share = np.concatenate([share[:1], share, share[-1:]])
+    return nearest_value_field(outline, share, bone)
 
 
 def _dead_grid(view: FilmView, dead: Field, lesion_error: Floats) -> DeadGrid:

@@ -155,7 +155,7 @@ class SeatSamples:
 def _sound(view: PreparedView, points: Floats) -> Floats:
     """How sound the bone is at points (rows, P): 1 inside bone and outside dead bone, soft over one sample."""
     ratio = view.ratio[:, None]
-    inside = view.bone.at(points) * ratio + view.outline_error[:, None]
+    inside = view.bone.at(points) * ratio + view.error_at(points)
     if view.dead is not None:
         inside = np.minimum(inside, -view.dead.at(points) * ratio - view.lesion_error[:, None])
     return np.clip(inside / _SEAT_STEP_MM + 0.5, 0.0, 1.0)
@@ -174,12 +174,14 @@ def seat(hip: PreparedHip, component: Component, places: Places, thin: int = 1) 
 
 
 def wall_points(hip: PreparedHip, component: Component, places: Places, keep: int = 80) -> list[Floats]:
-    """For each film the `keep` points of least nominal wall (component frame): only they can become least in a draw."""
+    """For each film the `keep` points (component frame) that can become the least wall in a draw."""
     chosen = []
     for view, origin, axis, across in frames_of(hip.nominal() if hip.rows > 1 else hip, places):
         local = outline_on(component, view).in_bone_mm
         if len(local) > keep:
-            nominal = view.bone.at(to_film(local, origin, axis, across, view.ratio))[0]
+            film = to_film(local, origin, axis, across, view.ratio)
+            # A draw can bring a point nearer by its own error: 2.5 sd of it beyond the best known stretch.
+            nominal = view.bone.at(film)[0] - 2.5 * view.sd_beyond(film)[0]
             local = local[np.sort(np.argsort(nominal, kind="stable")[:keep])]
         chosen.append(local)
     return chosen
@@ -198,8 +200,9 @@ def wall(
         local = outline_on(component, view).in_bone_mm if points is None else points[k]
         if not len(local):
             continue
-        distances = view.bone.at(to_film(local, origin, axis, across, view.ratio))
-        here = distances.min(axis=1) * view.ratio + view.outline_error
+        film = to_film(local, origin, axis, across, view.ratio)
+        distances = view.bone.at(film)
+        here = (distances * view.ratio[:, None] + view.error_at(film)).min(axis=1)
         if least is None or here[0] < least[0]:
             where = (view.view, local[int(np.argmin(distances[0]))])
         least = here if least is None else np.minimum(least, here)
@@ -234,8 +237,9 @@ def notch(hip: PreparedHip, component: Component, places: Places) -> tuple[Float
             halves = [line[line[:, 1] <= 0.5 * line[:, 1].min()] for line in outline.seat_mm]
             local = np.vstack([*ends, *halves])
             sign = 1.0
-        distances = sign * view.bone.at(to_film(local, origin, axis, across, view.ratio))
-        here = distances.min(axis=1) * view.ratio + sign * view.outline_error
+        film = to_film(local, origin, axis, across, view.ratio)
+        distances = sign * view.bone.at(film)
+        here = (distances * view.ratio[:, None] + sign * view.error_at(film)).min(axis=1)
         if least is None or here[0] < least[0]:
             points = local[0] if local.ndim == 3 else local
             where = (view.view, points[int(np.argmin(distances[0]))])

@@ -137,5 +137,6 @@ def _corners(view: PreparedView, places: Places) -> tuple[Floats, Floats] | None
     ends = []
     for reach, way in ((lateral, -1.0), (medial, 1.0)):
         point = (places.origin + reach * across) * view.ratio[:, None]
-        ends.append(point + way * view.outline_error[:, None] * across)
+        error = view.error_at((places.origin + reach * across)[None])
+        ends.append(point + way * error * across)
     return ends[0], ends[1]

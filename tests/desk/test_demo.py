@@ -33,7 +33,7 @@ def test_the_hip_that_should_not_be_operated_on_comes_read_and_says_so_first(tmp
         demo.read_film(desk, line.film_id, case.side.value, truth, demo.signs_of(case), NOW)
     page = hips.hips_page(desk, find="ruthie sander", today=NOW.date())
     (row,) = next(group.rows for group in page.groups if group.title == "To do")
-    assert (row.person.name, row.side, row.next.title) == ("RUTHIE SANDERMERE", "left", "Compare the cut levels")
+    assert (row.person.name, row.side, row.next.title) == ("Ruthie Sandermere", "left", "Compare the cut levels")
     shown = compare.comparison(desk, row.hip_id, today=NOW.date())
     assert shown.first is not None
     assert shown.first.startswith("This hip should wait: an infection is recorded")

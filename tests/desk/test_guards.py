@@ -193,7 +193,10 @@ def test_family_unsuitable_stops_with_its_reasons():
     guards.family_unsuitable("Stem", "mid-head", [])
 
 
-@pytest.mark.parametrize("reasons", [{}, {"wall": "  "}, {"wall": "ok"}, {"other": "a long reason"}])
+@pytest.mark.parametrize(
+    "reasons",
+    [{}, {"wall": "  "}, {"wall": "ok"}, {"wall": "... - ?"}, {"wall": "\u200b" * 9}, {"other": "a long reason"}],
+)
 def test_limit_overruled_without_a_reason_stops(reasons):
     with pytest.raises(GuardError, match=r"least wall, at least 2 mm.*not without saying why"):
         guards.limit_overruled_without_reason({"wall": "least wall, at least 2 mm"}, reasons)

@@ -143,6 +143,162 @@ def test_a_wrong_side_film_taken_into_a_hip_stops_signing_and_printing_until_it_
     assert _sign(desk, hip).plan is not None
 
 
+@pytest.mark.parametrize(("header", "read"), [("R", True), ("", False)])
+def test_a_letter_that_names_the_other_side_stops_here_and_never_moves_the_film_away_unseen(
+    desk, originals, header, read
+):
+    def lateral_says(ds):
+        ds.ImageLaterality = header
+
+    hip, by_number = _planned(desk, originals, _changed(originals["lateral_hip"], lateral_says))
+    lateral = by_number["1"]
+    if read:
+        landmarks = {"view": "lateral_hip", "side": "right", "points": {"right.head_centre": [617, 500]}}
+        loose.keep(desk, lateral, hip, json.dumps(landmarks).encode(), who="A", now=NOW)
+    page = films.confirm_side(desk, lateral, SideLetterIn(seen="left"), hip, who="A", now=NOW)
+    assert (page.card.state, page.card.used_here) == ("side_wrong", True)
+    life = hips.hip_page(desk, hip, today=TODAY)
+    assert lateral in {card.film_id for card in life.films}
+    assert (life.next.title, life.next.state, life.next.film_id) == ("The side does not agree", "stopped", lateral)
+    signature = sign.signature_page(desk, hip, today=TODAY)
+    stopped = next(check for check in signature.checks if not check.passed)
+    assert (stopped.guard, stopped.film_id, signature.can_sign) == ("wrong side", lateral, False)
+    assert "The letter on the lateral film" in stopped.says
+    assert any("lateral" in row.place and row.agrees is False for row in signature.sides)
+    for attempt in (lambda: _sign(desk, hip), lambda: sign.draft_sheet(desk, hip, "a4", now=NOW)):
+        with pytest.raises(GuardError, match=r"plan says right.*letter on the lateral film.*says left"):
+            attempt()
+    # The way out is a person's: the letter read again, or the film taken out.
+    films.confirm_side(desk, lateral, SideLetterIn(seen="right"), hip, who="A", now=NOW)
+    assert hips.hip_page(desk, hip, today=TODAY).next.title == "Give the film a scale"
+    films.confirm_side(desk, lateral, SideLetterIn(seen="left"), hip, who="A", now=NOW)
+    films.use_film(desk, hip, lateral, False, who="A", now=NOW)
+    assert _sign(desk, hip).plan is not None
+
+
+def test_what_is_recorded_raises_its_cautions_on_the_hips_own_page(desk, originals):
+    from headstock.desk.facts import set_fact
+    from headstock.desk.pages import FactIn
+
+    (line,) = _bring(desk, originals["ap_pelvis"])  # neither read nor scaled: the record is enough
+    assert hips.hip_page(desk, line.hip_id, today=TODAY).cautions == []
+    set_fact(desk, line.hip_id, "renal_disease", FactIn(value=True, source="letter"), who="A", now=NOW)
+    (caution,) = hips.hip_page(desk, line.hip_id, today=TODAY).cautions
+    assert "Renal impairment" in caution.text
+    assert caution.source
+    assert "head_surface" in caution.levels
+    set_fact(desk, line.hip_id, "renal_disease", FactIn(value=False, source="letter"), who="A", now=NOW)
+    assert hips.hip_page(desk, line.hip_id, today=TODAY).cautions == []
+
+
+def test_another_reader_sees_the_reading_takes_it_over_or_begins_an_own_one(desk, originals):
+    from headstock.desk import readings
+    from headstock.desk.pages import ReadingIn
+
+    hip, by_number = _planned(desk, originals)
+    film = by_number["0"]
+    page = readings.reading_page(desk, film, hip, who="Dr New")
+    assert (page.reader, page.step, page.repeat_of) == ("A", 1, None)
+    assert page.state.points
+    own = readings.read_again(desk, film, hip, who="Dr New", now=NOW)
+    assert (own.repeat_of, own.state.points, own.reader) == (film, {}, "Dr New")
+    assert readings.reading_page(desk, film, hip, who="A").state.points == page.state.points
+    readings.read_again(desk, film, hip, who="Dr New", now=NOW)  # ends it
+    taken = page.state.model_copy(update={"points": dict(list(page.state.points.items())[:-1])})
+    readings.keep_reading(
+        desk, film, hip, ReadingIn(state=taken, base_step=page.step, what="moved"), who="Dr New", now=NOW
+    )
+    page = readings.reading_page(desk, film, hip, who="A")
+    assert (page.reader, page.step) == ("Dr New", 2)
+    assert readings.undo_reading(desk, film, hip, who="A", now=NOW).reader == "A"
+
+
+def test_what_is_signed_is_what_was_looked_at(desk, originals):
+    """Two tabs: one looks at the signature page while the other goes on working."""
+    from headstock.desk.facts import set_fact
+    from headstock.desk.limits import change_limit
+    from headstock.desk.pages import FactIn, TargetIn
+    from headstock.records import StepConflictError
+
+    hip, by_number = _planned(desk, originals)
+    changes = (
+        lambda: place.set_target(desk, hip, TargetIn(leg_mm=3.0, offset_mm=0.0), who="B", now=NOW),
+        lambda: place.best_again(desk, hip, "high_neck", who="B", now=NOW),
+        lambda: set_fact(desk, hip, "weight_kg", FactIn(value=80.0, source="x"), who="B", now=NOW),
+        lambda: change_limit(desk, "least_wall_mm", low=9.0, high=None, source="x", by="B", now=NOW),
+        lambda: films.set_scale(
+            desk, by_number["0"], ScaleIn(kind="detector_and_distance", settle=True), hip, who="B", now=NOW
+        ),
+        lambda: films.confirm_side(
+            desk, by_number["0"], SideLetterIn(seen="right", columns_to_left=True), hip, who="B", now=NOW
+        ),
+    )
+    for change in changes:
+        looked_at = sign.signature_page(desk, hip, today=TODAY).seen
+        change()
+        with pytest.raises(StepConflictError, match="after you looked at it"):
+            _sign(desk, hip, seen=looked_at)
+    assert hips.hip_page(desk, hip, today=TODAY).plans == []
+    assert _sign(desk, hip, seen=sign.signature_page(desk, hip, today=TODAY).seen).plan.version == 1
+
+
+def test_of_two_signatures_at_once_one_is_refused_so_that_no_version_is_signed_unseen(desk, originals):
+    from concurrent.futures import ThreadPoolExecutor
+
+    hip, _ = _planned(desk, originals)
+    seen = sign.signature_page(desk, hip, today=TODAY).seen
+
+    def attempt(signer: str) -> str:
+        try:
+            return str(_sign(desk, hip, seen=seen, signer=signer).plan.version)
+        except RecordError as stop:
+            return type(stop).__name__
+
+    with ThreadPoolExecutor(2) as pool:
+        assert sorted(pool.map(attempt, ["Dr A", "Dr B"])) == ["1", "StepConflictError"]
+    assert [card.version for card in hips.hip_page(desk, hip, today=TODAY).plans] == [1]
+
+
+def test_a_reading_or_scale_changed_after_the_signature_asks_for_a_new_one_and_leaves_the_old_sheet(desk, originals):
+    hip, by_number = _planned(desk, originals)
+    signed = _sign(desk, hip).plan
+    before = _text(sign.signed_sheet(desk, signed.plan_id, "a4", now=NOW))
+    assert hips.hip_page(desk, hip, today=TODAY).next.title == "Print the sheet"
+    plain = landmarks_of(TRUTH)
+    plain["points"]["right.lesser_trochanter"][1] += 30
+    loose.keep(desk, by_number["0"], hip, json.dumps(plain).encode(), who="B", now=NOW)
+    step = hips.hip_page(desk, hip, today=TODAY).next
+    assert (step.title, step.detail) == (
+        "Sign the changed plan",
+        "a film of the signed plan was read or scaled otherwise since",
+    )
+    assert _text(sign.signed_sheet(desk, signed.plan_id, "a4", now=NOW)) == before
+    second = _sign(desk, hip).plan
+    assert second.version == 2
+    films.set_scale(desk, by_number["0"], ScaleIn(kind="detector_and_distance", settle=True), hip, who="B", now=NOW)
+    assert hips.hip_page(desk, hip, today=TODAY).next.title == "Sign the changed plan"
+
+
+def test_the_side_typed_by_hand_must_be_the_plans_own_word(desk, originals):
+    hip, _ = _planned(desk, originals)
+    for typed in ("left", "", "r", "both", "right?", "none"):
+        with pytest.raises(GuardError, match="plan says right"):
+            _sign(desk, hip, side_typed=typed)
+    assert _sign(desk, hip, side_typed=" Right ").plan is not None
+
+
+def test_a_film_that_changed_hands_after_planning_stops_the_signature(desk, originals):
+    """Guard: wrong patient, held again at signing."""
+    hip, by_number = _planned(desk, originals)
+    with desk.store.writing() as session:
+        row = film_row(session, by_number["0"])
+        row.header = row.header | {"patient_number": "SIM-999"}
+    page = sign.signature_page(desk, hip, today=TODAY)
+    assert [check.guard for check in page.checks if not check.passed] == ["wrong patient"]
+    with pytest.raises(GuardError, match="another patient number"):
+        _sign(desk, hip)
+
+
 def test_a_signed_plan_whose_letter_is_read_otherwise_later_is_not_printed_again(desk, originals):
     def silent(ds):
         ds.PatientOrientation = ["", ""]

@@ -10,6 +10,7 @@ from typing import Final
 
 from headstock.desk.appraisals import appraisal_page
 from headstock.desk.desk import Desk
+from headstock.desk.hips import page_caution
 from headstock.desk.limits import limit_rows
 from headstock.desk.pages import Appraisal, Caution, Comparison, WhyRow
 from headstock.desk.scene import Scene, scene_of
@@ -141,15 +142,7 @@ def first_words(scene: Scene, found: planning.Comparison) -> str | None:
 
 def page_cautions(found: planning.Comparison) -> list[Caution]:
     """Cautions from the record, each with its source; never summed."""
-    return [
-        Caution(
-            text=caution.text,
-            source=caution.source,
-            status=caution.status.replace(" ", "_"),  # type: ignore[arg-type]  # the three statuses, spelt with _
-            levels=list(caution.applies_to),  # type: ignore[arg-type]  # level names
-        )
-        for caution in found.cautions
-    ]
+    return [page_caution(caution) for caution in found.cautions]
 
 
 def choose(desk: Desk, hip_id: str, level: str, *, who: str, now: datetime) -> Comparison:

@@ -1,19 +1,22 @@
 """The entries of a patient's and a hip's record that decisions need; nothing else is asked, nothing is compulsory."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date, datetime
 from typing import Any, Final, Literal
 
+from headstock.anatomy.cautions import Fact, HipFacts
 from headstock.desk.desk import Desk
 from headstock.desk.pages import FactField, FactIn
+from headstock.desk.words import age_years
 from headstock.errors import RecordError
+from headstock.measured import Measured
 from headstock.records import write_line
 from headstock.records.people import add_fact, patient
 from headstock.records.people import hip as hip_row
 from headstock.records.tables import FactRow, HipRecord, Patient
 
-__all__ = ["FACTS", "NO_NUMBER", "FactKind", "fact_fields", "set_fact"]
+__all__ = ["FACTS", "NO_NUMBER", "FactKind", "fact_fields", "hip_facts", "set_fact"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +130,7 @@ def set_fact(desk: Desk, hip_id: str, key: str, given: FactIn, *, who: str, now:
     """
     fact = FACTS.get(key)
     if fact is None:
-        raise RecordError(f"The record has no entry “{key}”. Known: {', '.join(FACTS)}.")
+        raise RecordError(f"The record has no entry “{key[:40]}”. Known: {', '.join(FACTS)}.")
     value = checked(fact, given.value)
     on: date = given.on or now.date()
     if on > now.date():
@@ -181,3 +184,25 @@ def _identify(row: Patient, key: str, value: Any) -> None:
         row.number = text
     else:
         raise RecordError("The image itself says who this is; that is not overwritten here. Correct it at the source.")
+
+
+def hip_facts(who: Patient, kept: Mapping[str, FactRow], measures: Mapping[str, Measured], today: date) -> HipFacts:
+    """The record's entries as the anatomy room reads them."""
+    known = {field.name for field in fields(HipFacts)}
+    values: dict[str, Any] = {}
+    for key, row in kept.items():
+        if key in known and key in FACTS and row.value is not None:
+            values[key] = Fact(row.value, row.on or today, row.source or f"typed by {row.by}")
+    born = age_years(who.born, today)
+    if born is not None and born >= 5:
+        values["age_years"] = Fact(float(born), today, "birth date of the image")
+    sex = (who.sex or "").strip().upper()[:1]
+    if sex in ("M", "F"):
+        values["sex"] = Fact(sex, today, "the image's header")
+    length = measures.get("leg_length_difference_mm")
+    if length is not None and length.value is not None:
+        values["limb_difference_cm"] = Fact(min(abs(length.value) / 10.0, 15.0), today, "AP pelvis film")
+    score = kept.get("score_before")
+    if score is not None and score.value is not None:
+        values["scores"] = {"Oxford hip score": Fact(float(score.value), score.on or today, score.source or "typed")}
+    return HipFacts(**values)

@@ -408,6 +408,9 @@ def confirm_side(
 ) -> FilmPage:
     """What the reader sees on the film: the letter, where it stands, which view it is.
 
+    A letter that names the other side never moves the film out of the hip it was
+    opened for: it stays, stopped in words, until a person takes it out.
+
     Raises
     ------
     FrameError
@@ -422,11 +425,15 @@ def confirm_side(
                     "This film has been read with the patient's right on the other side of the picture. Turning it "
                     "now would swap the hips under it. Undo the reading to its start, then say where the letter is."
                 )
+        hip = hip_for(session, row, hip_id)
+        was_used = is_used(row, hip, uses_of(session, hip.id))
         row.side_letter, row.side_letter_by = given.seen, who
         if given.columns_to_left is not None:
             row.columns_to_left = given.columns_to_left
         if given.view is not None:
             row.view = given.view
+        if was_used and not is_used(row, hip, uses_of(session, hip.id)):
+            session.add(FilmUse(film_id=row.id, hip_id=hip.id, used=True, by=who, at=stamp(now)))
         write_line(
             session,
             at=now,

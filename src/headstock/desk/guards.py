@@ -286,13 +286,18 @@ def limit_overruled_without_reason(wanted: Mapping[str, str], reasons: Mapping[s
     GuardError
         A reason is missing.
     """
-    missing = [words for key, words in wanted.items() if len(reasons.get(key, "").strip()) < 3]
+    missing = [words for key, words in wanted.items() if not _says_something(reasons.get(key, ""))]
     if missing:
         raise GuardError(
             f"This plan does not meet {'this limit' if len(missing) == 1 else 'these limits'}: {'; '.join(missing)}. "
             "The surgeon may overrule a limit, but not without saying why. Write a reason beside each.",
             "limit overruled without a reason",
         )
+
+
+def _says_something(text: str) -> bool:
+    """Three letters at least: blanks, dots and characters without width are no reason."""
+    return sum(letter.isalnum() for letter in text) >= 3
 
 
 def number_without_interval(numbers: Mapping[str, Measured]) -> None:

@@ -12,8 +12,10 @@ from typing import Final, Literal
 from sqlalchemy.orm import Session
 
 from headstock import __version__
+from headstock.anatomy.cautions import Caution as Raised
+from headstock.anatomy.cautions import cautions
 from headstock.desk.desk import Desk, reader
-from headstock.desk.facts import fact_fields
+from headstock.desk.facts import fact_fields, hip_facts
 from headstock.desk.films import (
     card_state,
     film_card,
@@ -27,6 +29,7 @@ from headstock.desk.films import (
 from headstock.desk.limits import limits_in_force
 from headstock.desk.pages import (
     About,
+    Caution,
     FilmCard,
     HipGroup,
     HipPage,
@@ -50,9 +53,9 @@ from headstock.records import SignedPlan, plans_of
 from headstock.records.drafts import DraftState, draft_state, find_draft
 from headstock.records.people import facts_of, films_of, hips, hips_of, patient, uses_of
 from headstock.records.people import hip as hip_row
-from headstock.records.tables import FilmRow, HipRecord, Patient
+from headstock.records.tables import FactRow, FilmRow, HipRecord, Patient
 
-__all__ = ["CAUTIONS", "HipState", "about", "gather", "hip_page", "hips_page", "plan_card"]
+__all__ = ["CAUTIONS", "HipState", "about", "gather", "hip_page", "hips_page", "page_caution", "plan_card"]
 
 CAUTIONS: Final = (
     "Not a cleared medical device. For planning support and research.",
@@ -175,7 +178,9 @@ def next_step(state: HipState) -> NextStep:
         )
     return NextStep(
         title="Sign the plan" if not state.plans else "Sign the changed plan",
-        detail=f"{level}, placed {day_words(_day(state.placement.at))}",
+        detail="a film of the signed plan was read or scaled otherwise since"
+        if state.plans and _read_anew(state)
+        else f"{level}, placed {day_words(_day(state.placement.at))}",
         state="due",
         button="Go to the signature",
         page="signature",
@@ -212,10 +217,29 @@ def _film_step(
 
 
 def _changed_since_signing(state: HipState) -> bool:
-    """True when someone went on placing or choosing after the newest plan was signed."""
+    """True when someone went on reading, scaling, placing or choosing after the newest plan was signed."""
     payload = state.plans[0].payload
     moved = state.placement is not None and state.placement.step != payload.get("placement_step")
-    return moved or (state.hip.chosen_level is not None and state.hip.chosen_level != payload.get("level"))
+    chosen = state.hip.chosen_level is not None and state.hip.chosen_level != payload.get("level")
+    return moved or chosen or _read_anew(state)
+
+
+def _read_anew(state: HipState) -> bool:
+    """True when a film of the newest plan was read or scaled otherwise since: its numbers are no longer the plan's."""
+    films = {row.id: row for row in state.films}
+    for entry in state.plans[0].payload.get("films", []):
+        row = films.get(entry["film_id"])
+        if row is None:
+            continue  # taken out, or of the other side: the guards speak of that
+        reading = state.readings.get(row.id)
+        if (None if reading is None else reading.step) != entry.get("reading_step"):
+            return True
+        if (row.scale_inputs or {}) != (entry.get("scale_inputs") or {}):
+            return True
+        kind = film_scales(row, state.limits).kind
+        if (None if kind is None else kind.value) != entry.get("scale_kind"):
+            return True
+    return False
 
 
 def _day(at: str | None) -> date | None:
@@ -441,7 +465,7 @@ def hip_page(desk: Desk, hip_id: str, *, today: date) -> HipPage:
         facts=fact_fields(state.hip, state.patient, kept),
         films=cards,
         plans=[plan_card(plan) for plan in state.plans],
-        cautions=[],
+        cautions=recorded_cautions(state, kept, found),
         key_numbers=key_numbers(state, found),
     )
 
@@ -477,6 +501,28 @@ def key_numbers(state: HipState, found: Mapping[str, Measured]) -> list[Number]:
         for name in names
         if name in found and found[name].known
     ]
+
+
+def recorded_cautions(state: HipState, kept: Mapping[str, FactRow], found: Mapping[str, Measured]) -> list[Caution]:
+    """What the record raises, before any level is compared; each says of which levels it speaks."""
+    diameter = found.get(f"{state.side.value}.head_diameter_mm")
+    known = {"head_diameter_mm": diameter} if diameter is not None and diameter.known else {}
+    try:
+        raised = cautions(hip_facts(state.patient, kept, found, state.today), None, known)
+    except HeadstockError as stop:
+        # An entry that the anatomy room refuses is itself a caution: it must not empty the list.
+        return [Caution(text=str(stop), source="the record", status="from_memory", levels=[])]
+    return [page_caution(one) for one in raised if one.fact != "always"]
+
+
+def page_caution(found: Raised) -> Caution:
+    """A caution as shown."""
+    return Caution(
+        text=found.text,
+        source=found.source,
+        status=found.status.replace(" ", "_"),  # type: ignore[arg-type]  # the three statuses, spelt with _
+        levels=list(found.applies_to),  # type: ignore[arg-type]  # level names
+    )
 
 
 def hip_finding(state: HipState, step: NextStep, found: Mapping[str, Measured]) -> str:

@@ -781,9 +781,10 @@ class OverrideWanted(Model):
 
 
 class SignaturePage(Model):
-    """What stands before the signature."""
+    """What stands before the signature. `seen` is sent back with it: what was looked at is what is signed."""
 
     hip_id: str
+    seen: str
     checks: list[Check]
     sides: list[SideEvidence]
     overrides: list[OverrideWanted]
@@ -794,7 +795,7 @@ class SignaturePage(Model):
 
 
 class SignIn(Given):
-    """Sign. `side_typed` is typed by hand, never filled in."""
+    """Sign. `side_typed` is typed by hand, never filled in; `seen` is the signature page's own."""
 
     signer: str
     side_typed: str
@@ -803,6 +804,7 @@ class SignIn(Given):
     fall_back: LevelName | None
     cup_overrides: dict[str, str] = Field(default_factory=dict)
     note: str = ""
+    seen: str | None = None
 
 
 # ---- import, jobs --------------------------------------------------------------------------------------------

@@ -6,23 +6,22 @@ was made from, so that an answer can never be of older inputs.
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
 from headstock.anatomy import Reading, film_hip
-from headstock.anatomy.cautions import Fact, HipFacts
+from headstock.anatomy.cautions import HipFacts
 from headstock.anatomy.filmhip import FilmHip
 from headstock.anatomy.lesion import lesion_extent
 from headstock.anatomy.osteonecrosis import RawSigns
 from headstock.desk.desk import Desk
-from headstock.desk.facts import FACTS
+from headstock.desk.facts import hip_facts
 from headstock.desk.films import film_words
 from headstock.desk.hips import HipState, gather
 from headstock.desk.limits import limits_in_force
 from headstock.desk.readings import SEED, make_reading, measures_of, reading_state
 from headstock.desk.scales import FilmScales, film_scales
-from headstock.desk.words import age_years
 from headstock.errors import CalibrationError, TooFewError
 from headstock.images.scale import Scale
 from headstock.measured import DRAWS, Measured
@@ -144,7 +143,7 @@ def _make(
     measures = measures_of(state.ap, reading_state(state.readings[state.ap.id]), state.side, scales, n_draws=DRAWS)
     extent = lesion_extent(whole)
     signs = signs_of(state, reading, side_reading, measures, kept)
-    facts = hip_facts(state, kept, measures)
+    facts = hip_facts(state.patient, kept, measures, state.today)
     return Scene(
         state=state,
         basis=basis,
@@ -182,27 +181,3 @@ def signs_of(
     if "pain" in kept and isinstance(kept["pain"].value, bool):
         signs["pain"] = kept["pain"].value
     return RawSigns.of(signs)
-
-
-def hip_facts(state: HipState, kept: Mapping[str, FactRow], measures: Mapping[str, Measured]) -> HipFacts:
-    """The record's entries as the anatomy room reads them."""
-    known = {field.name for field in fields(HipFacts)}
-    values: dict[str, Any] = {}
-    for key, row in kept.items():
-        if key in known and key in FACTS and row.value is not None:
-            values[key] = Fact(row.value, row.on or state.today, row.source or f"typed by {row.by}")
-    born = age_years(state.patient.born, state.today)
-    if born is not None and born >= 5:
-        values["age_years"] = Fact(float(born), state.today, "birth date of the image")
-    sex = (state.patient.sex or "").strip().upper()[:1]
-    if sex in ("M", "F"):
-        values["sex"] = Fact(sex, state.today, "the image's header")
-    length = measures.get("leg_length_difference_mm")
-    if length is not None and length.value is not None:
-        values["limb_difference_cm"] = Fact(min(abs(length.value) / 10.0, 15.0), state.today, "AP pelvis film")
-    score = kept.get("score_before")
-    if score is not None and score.value is not None:
-        values["scores"] = {
-            "Oxford hip score": Fact(float(score.value), score.on or state.today, score.source or "typed")
-        }
-    return HipFacts(**values)

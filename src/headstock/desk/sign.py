@@ -39,7 +39,7 @@ from headstock.frames import Side
 from headstock.implants import CutLevel, Placement
 from headstock.planning.appraise import Appraisal as Found
 from headstock.planning.appraise import appraise
-from headstock.records import append_plan, plan, plans_of, write_line
+from headstock.records import StepConflictError, append_plan, canonical, plan, plans_of, sha256_hex, write_line
 from headstock.records.people import NotFoundError, facts_of
 from headstock.records.people import film as film_row
 from headstock.records.people import hip as hip_row
@@ -101,7 +101,17 @@ def _identity_guard(scene: Scene) -> None:
 
 
 def _side_guard(scene: Scene, typed: str | None = None) -> None:
-    guards.wrong_side(scene.state.side, [film_side(row) for row in _films(scene)], typed)
+    guards.wrong_side(scene.state.side, [film_side(row) for row in [*_films(scene), *_contradicting(scene)]], typed)
+
+
+def _contradicting(scene: Scene) -> list[FilmRow]:
+    """Films in use for this hip that the plan does not rest on, but that carry another side: someone is mistaken."""
+    planned = {row.id for row in _films(scene)}
+    return [
+        row
+        for row in scene.state.films
+        if row.id not in planned and any(place.agrees is False for place in side_evidence(row, scene.state.side))
+    ]
 
 
 def _scale_guard(scene: Scene) -> None:
@@ -166,6 +176,7 @@ def signature_page(desk: Desk, hip_id: str, *, today: date) -> SignaturePage:
     overrides = [OverrideWanted(key=key, words=words) for key, words in checked_limits(shown).items()]
     return SignaturePage(
         hip_id=hip_id,
+        seen=_seen(scene, placement),
         checks=checks,
         sides=_sides(scene),
         overrides=overrides,
@@ -176,13 +187,20 @@ def signature_page(desk: Desk, hip_id: str, *, today: date) -> SignaturePage:
     )
 
 
+def _seen(scene: Scene, placement: Placement) -> str:
+    """A mark of everything a signature rests on: it changes when any of it does."""
+    letters = [[row.side_letter, row.side_letter_by, row.taken] for row in _films(scene)]
+    content = [scene.basis, repr(placement), str(letters), len(scene.state.plans)]
+    return sha256_hex(canonical(content).encode())
+
+
 def placement_level(desk: Desk, placement: Placement) -> str:
     """The cut level of a placement's family."""
     return desk.catalogue.family(placement.family).level.value
 
 
 def _guards(desk: Desk, scene: Scene, placement: Placement, level: str, found: Found, day: date) -> list[_Guard]:
-    open_film = next((row for row in _films(scene) if _fails(scene, row)), scene.ap)
+    open_film = next((row for row in [*_films(scene), *_contradicting(scene)] if _fails(scene, row)), scene.ap)
     return [
         _Guard(
             "wrong patient", "One patient", "Every film carries this patient's number and name.",
@@ -235,7 +253,7 @@ def _sides(scene: Scene, typed_by: str | None = None) -> list[SideEvidence]:
     rows = [
         SideEvidence(place="this plan", says=side.value, read_by=typed_by or "to be typed by the signer", agrees=True)
     ]
-    for row in _films(scene):
+    for row in [*_films(scene), *_contradicting(scene)]:
         rows += side_evidence(row, side)
     rows.append(
         SideEvidence(
@@ -264,6 +282,7 @@ def _closed(desk: Desk, hip_id: str, stop: HeadstockError) -> SignaturePage:
     )
     return SignaturePage(
         hip_id=hip_id,
+        seen="",
         checks=[check],
         sides=[],
         overrides=[],
@@ -284,6 +303,8 @@ def sign_plan(desk: Desk, hip_id: str, given: SignIn, *, now: datetime) -> Signa
     ------
     GuardError
         A guard stands in the way; nothing was signed.
+    StepConflictError
+        Someone changed what the signature rests on after it was looked at.
     RecordError
         The signer or the operation's day is missing or cannot be.
     """
@@ -297,6 +318,9 @@ def sign_plan(desk: Desk, hip_id: str, given: SignIn, *, now: datetime) -> Signa
         raise RecordError(f"The operation date, {day_words(given.operation_date)}, has passed. Correct it.")
     scene = scene_of(desk, hip_id, today=today)
     placement, _ = current_placement(desk, scene)
+    seen = _seen(scene, placement)
+    if given.seen is not None and given.seen != seen:
+        raise _changed_meanwhile()
     level = placement_level(desk, placement)
     found = appraise(scene.prepared, placement, desk.catalogue, scene.limits, scene.targets)
     shown = appraisal_page(scene, placement, desk.catalogue, found=found)
@@ -325,10 +349,21 @@ def sign_plan(desk: Desk, hip_id: str, given: SignIn, *, now: datetime) -> Signa
     payload = _payload(scene, placement, level, shown, found, given, words)
     payload["sheet"] = freeze(content, desk.store.vault)
     with desk.store.writing() as session:
+        # Nobody else writes now: what was appraised must still be what stands.
+        again = scene_of(desk, hip_id, today=today)
+        if _seen(again, current_placement(desk, again)[0]) != seen:
+            raise _changed_meanwhile()
         append_plan(session, hip_id=hip_id, payload=payload, signer=signer, now=now)
         row = hip_row(session, hip_id)
         row.chosen_level, row.under_study = level, True
     return signature_page(desk, hip_id, today=today)
+
+
+def _changed_meanwhile() -> StepConflictError:
+    return StepConflictError(
+        "Someone changed this hip after you looked at it: its reading, scale, placement, facts or limits. Nothing was "
+        "signed. Load the page again, look at what it says now, and sign that."
+    )
 
 
 def _caution_words(desk: Desk, scene: Scene, level: str) -> tuple[str, ...]:

@@ -92,6 +92,8 @@ class Store:
     def writing(self) -> Iterator[Session]:
         """A change of the record: all of it, or none. Writers take turns, so that the audit chain has one end."""
         with Session(self.engine.execution_options(writes=True), expire_on_commit=False) as session, session.begin():
+            # The turn begins here, not at the first statement: what is looked up inside is of this turn.
+            session.connection()
             if self.engine.dialect.name == "postgresql":
                 session.execute(sa.text("SELECT pg_advisory_xact_lock(7242)"))
             yield session

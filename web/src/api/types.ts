@@ -591,7 +591,7 @@ export interface components {
             /** @default null */
             view?: ("ap_pelvis" | "ap_hip" | "lateral_hip") | null;
         };
-        /** @description Sign. `side_typed` is typed by hand, never filled in. */
+        /** @description Sign. `side_typed` is typed by hand, never filled in; `seen` is the signature page's own. */
         SignIn: {
             cup_overrides?: {
                 [key: string]: string;
@@ -604,10 +604,12 @@ export interface components {
             reasons: {
                 [key: string]: string;
             };
+            /** @default null */
+            seen?: string | null;
             side_typed: string;
             signer: string;
         };
-        /** @description What stands before the signature. */
+        /** @description What stands before the signature. `seen` is sent back with it: what was looked at is what is signed. */
         SignaturePage: {
             appraisal: components["schemas"]["Appraisal"] | null;
             can_sign: boolean;
@@ -616,6 +618,7 @@ export interface components {
             hip_id: string;
             overrides: components["schemas"]["OverrideWanted"][];
             plan: components["schemas"]["PlanCard"] | null;
+            seen: string;
             sides: components["schemas"]["SideEvidence"][];
         };
         /** @description Raw signs of osteonecrosis as seen; None = not looked at. */

@@ -41,7 +41,7 @@ export function SignForm({ life, page, put }: SignProps): JSX.Element {
 
   const sign = async (): Promise<void> => {
     if (typed.on === null) return;
-    const body: SignIn = { signer: typed.signer.trim(), side_typed: side.trim(), operation_date: typed.on, reasons, fall_back: fallBack, note: note.trim() };
+    const body: SignIn = { signer: typed.signer.trim(), side_typed: side.trim(), operation_date: typed.on, reasons, fall_back: fallBack, note: note.trim(), seen: page.seen };
     setBusy(true);
     refuse(null);
     try {

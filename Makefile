@@ -7,7 +7,7 @@ WEB   := $(shell find web -type f -not -path '*/node_modules/*' -not -path 'web/
 PORT  ?= 8470
 PATIENTS ?= demo-data
 
-.PHONY: demo test check lock types bench verify clean
+.PHONY: demo test check lock types pictures bench verify clean
 .DELETE_ON_ERROR:
 
 demo: $(STAMP)/app ## the main job on invented patients; prints the address
@@ -46,6 +46,9 @@ $(STAMP)/dev: requirements/dev.lock $(STAMP)/run
 	@echo "== 3 of 3: packages of the tests and checks"
 	@$(PY) -m pip install --disable-pip-version-check --require-hashes -r requirements/dev.lock
 	@touch $@
+
+pictures: $(STAMP)/app $(STAMP)/dev ## the pictures of the documents, from the browser journey
+	HEADSTOCK_PICTURES=1 $(PY) -m pytest tests/browser/test_journey.py
 
 types: $(STAMP)/app ## TypeScript types from the server's schema
 	$(PY) tools/openapi_types.py web/openapi.json && $(PY) tools/node.py run types

@@ -42,7 +42,8 @@ from headstock.planning.wire import Guide, guide
 __all__ = ["PlanWords", "sheet_content"]
 
 # The box that is printed of a film, in head radii about the head's centre: to each side, above, below.
-_CROP: Final = (4.2, 3.0, 6.4)
+_CROP: Final = (2.9, 2.3, 3.6)
+_MARGIN: Final = 0.5  # of a head radius, round the component where it reaches beyond that
 _LONGEST_REASON: Final = 24  # letters of a reason that fit beside a number
 SheetState = Literal["within", "near", "outside", "not_known"]
 
@@ -224,9 +225,21 @@ def _film(desk: Desk, film_id: str, drawing: Drawing | None, caption: str, scene
     col, row = view.axes.to_px(view.head_centre_mm[:1])[0]
     mm_per_col, mm_per_row = view.axes.mm_per_px
     radius = float(view.head_radius_mm[0])
-    aside, above, below = (reach * radius for reach in (_CROP if not lateral else (4.2, 4.2, 4.2)))
-    left, right = _within(col - aside / mm_per_col, col + aside / mm_per_col, film.cols)
-    top, bottom = _within(row - above / mm_per_row, row + below / mm_per_row, film.rows)
+    aside, above, below = (reach * radius for reach in (_CROP if not lateral else (3.4, 3.0, 3.0)))
+    metal = [p for s in (drawing.shapes if drawing is not None else ()) if s.role == "component" for p in s.points]
+    margin = _MARGIN * radius
+    wide = (
+        col - aside / mm_per_col,
+        col + aside / mm_per_col,
+        *(c + e / mm_per_col for c, _ in metal for e in (-margin, margin)),
+    )
+    tall = (
+        row - above / mm_per_row,
+        row + below / mm_per_row,
+        *(r + e / mm_per_row for _, r in metal for e in (-margin, margin)),
+    )
+    left, right = _within(min(wide), max(wide), film.cols)
+    top, bottom = _within(min(tall), max(tall), film.rows)
     grey: NDArray[np.float32] = presentation(film)[top:bottom, left:right]
     stretch = float(mm_per_row / mm_per_col)
     if abs(stretch - 1.0) > 1e-6:

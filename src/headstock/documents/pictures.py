@@ -23,7 +23,8 @@ _MARK: Final = "#57308f"
 _OUTSIDE: Final = "#8a0f2a"
 _PAPER_STYLES: Final[dict[str, str]] = {
     "bone": 'fill="#efe5cd" stroke="#6d5a33" stroke-width="0.5"',
-    "cortex": 'fill="#cdb98a" stroke="#6d5a33" stroke-width="0.5"',
+    # The outer line again: a rim inside the bone, as wide as half this stroke because the bone clips it.
+    "cortex": 'fill="none" stroke="#cdb98a" stroke-width="4" clip-path="url(#bone)"',
     "dead": 'fill="url(#dead)" stroke="#6d5a33" stroke-width="0.35"',
     "uncertain": 'fill="url(#dots)" stroke="none"',
     "removed": 'fill="none" stroke="#9aa5a2" stroke-width="0.4" stroke-dasharray="1.6 1.2"',
@@ -57,6 +58,8 @@ def _path(points: Sequence[tuple[float, float]], closed: bool) -> str:
 def neck_svg(shapes: Iterable[SheetShape], box_mm: tuple[float, float, float, float]) -> str:
     """Shapes of the neck frame (x across, y depth down, mm) in a box (x0, y0, x1, y1), mm, as an SVG without text."""
     x0, y0, x1, y1 = box_mm
+    shapes = tuple(shapes)
+    bone = "".join(f'<path d="{_path(s.points, True)}"/>' for s in shapes if s.role == "bone" and len(s.points) > 1)
     body = "".join(
         f'<path d="{_path(s.points, s.closed)}" {_PAPER_STYLES[s.role]} stroke-linejoin="round"/>'
         for s in shapes
@@ -70,6 +73,7 @@ def neck_svg(shapes: Iterable[SheetShape], box_mm: tuple[float, float, float, fl
         '<path d="M0.2 0.8H2" stroke="#6d5a33" stroke-width="0.3"/></pattern>'
         '<pattern id="dots" width="1" height="1" patternUnits="userSpaceOnUse">'
         '<circle cx="0.5" cy="0.5" r="0.18" fill="#6d5a33"/></pattern>'
+        f'<clipPath id="bone">{bone}</clipPath>'
         f'<clipPath id="box"><rect x="{x0}" y="{y0}" width="{x1 - x0}" height="{y1 - y0}"/></clipPath></defs>'
         f'<g clip-path="url(#box)">{body}</g></svg>'
     )
@@ -83,7 +87,7 @@ def film_svg(film: SheetFilm) -> str:
         f'<path d="{_path(s.points, s.closed)}" fill="none" stroke="#0b0e0f" stroke-opacity="0.7" '
         f'stroke-width="{unit * 3.2:.2f}"/>'
         for s in film.shapes
-        if s.role in _FILM_STYLES and len(s.points) > 1
+        if s.role in _FILM_STYLES and s.role != "axis" and len(s.points) > 1
     )
     lines = "".join(
         f'<path d="{_path(s.points, s.closed)}" {_FILM_STYLES[s.role].format(**words)} stroke-linejoin="round"/>'

@@ -67,6 +67,14 @@ def _film(film: SheetFilm | None) -> dict[str, Any] | None:
     }
 
 
+def _cut_words(headline: Sequence[SheetNumber]) -> str:
+    """What stands at the cut line: its depth as the headline prints it."""
+    for line in headline:
+        if line.label.startswith("cut") and line.number.known:
+            return f"cut {value_words(line.number, line.decimals)} {unit_words(line.number)}"
+    return "cut"
+
+
 def _cut_depth(shapes: Sequence[SheetShape]) -> float | None:
     for shape in shapes:
         if shape.role == "cut" and shape.points:
@@ -86,6 +94,7 @@ def _fields(content: SheetContent) -> dict[str, Any]:
         "operation": None if content.operation_date is None else _day(content.operation_date),
         "level": content.level_words,
         "component": content.component_words,
+        "cut_words": _cut_words(content.headline),
         "headline": [_number(n) for n in content.headline],
         "neck": {
             "svg": neck_svg(content.neck_shapes, _NECK_BOX_MM),

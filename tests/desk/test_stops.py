@@ -369,11 +369,11 @@ def test_a_scale_that_would_rest_on_an_assumed_depth_is_in_use_only_after_a_read
 def test_contradictory_scales_stop_until_a_person_settles_them_and_the_record_says_who(desk, originals):
     (line,) = _bring(desk, originals["ap_pelvis"])
     column, row = ball_of(TRUTH)
-    # A ball 7 % smaller than the header's distances allow, still plausible.
+    # A ball 6 % larger than the header's distances allow, still plausible.
     page = films.set_scale(
         desk,
         line.film_id,
-        ScaleIn(kind="ball", circle=(column, row, 55.5), circle_sd_px=0.1, diameter_mm=25.0),
+        ScaleIn(kind="ball", circle=(column, row, 62.0), circle_sd_px=0.1, diameter_mm=25.0),
         line.hip_id,
         who="A",
         now=NOW,
@@ -488,4 +488,46 @@ def test_a_record_changed_outside_is_not_opened(tmp_path, originals):
         connection.execute("UPDATE audit SET who = 'nobody'")
     connection.close()
     with pytest.raises(RecordError, match=r"changed outside headstock.*Restore.*--data"):
+        open_desk(tmp_path)
+
+
+def test_a_film_the_vault_lost_says_so_and_takes_its_old_place_when_it_is_imported_again(desk, originals):
+    (line,) = _bring(desk, originals["ap_pelvis"])
+    with desk.store.session() as session:
+        address = film_row(session, line.film_id).sha256
+    path = desk.store.folder / "vault" / address[:2] / address
+    for spoil in (path.unlink, lambda: path.write_bytes(b"something else")):
+        desk.films._kept.clear()
+        spoil()
+        with pytest.raises(RecordError, match=r"in the vault.*import the image again"):
+            films.film_page(desk, line.film_id, line.hip_id, today=TODAY)
+        path.unlink(missing_ok=True)  # as the words say
+        (again,) = _bring(desk, originals["ap_pelvis"])
+        assert (again.outcome, again.film_id) == ("already_here", line.film_id)
+        assert films.film_page(desk, line.film_id, line.hip_id, today=TODAY).film_id == line.film_id
+
+
+def test_a_full_disk_during_an_import_refuses_in_words_and_a_second_try_loses_nothing(desk, originals, monkeypatch):
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("headstock.records.vault.os.replace", full)
+    with pytest.raises(RecordError, match=r"No space left on device.*import the image again"):
+        _bring(desk, *originals.values())
+    monkeypatch.undo()
+    assert [line.outcome for line in _bring(desk, *originals.values())] == ["imported", "imported"]
+
+
+def test_a_signed_sheets_picture_changed_in_the_vault_is_found_when_the_record_is_opened(tmp_path, originals):
+    desk = open_desk(tmp_path)
+    hip, _ = _planned(desk, originals)
+    _sign(desk, hip)
+    from headstock.records import check_vault, plans_of
+
+    assert check_vault(desk.store) >= 1
+    with desk.store.session() as session:
+        address = plans_of(session, hip)[0].payload["sheet"]["film"]["png"]["vault"]
+    desk.close()
+    (tmp_path / "vault" / address[:2] / address).write_bytes(b"another picture")
+    with pytest.raises(RecordError, match=r"changed outside headstock.*picture.*Restore"):
         open_desk(tmp_path)

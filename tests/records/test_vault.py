@@ -1,5 +1,6 @@
 """The vault keeps bytes under their own sha256 and notices when they change."""
 
+import errno
 from pathlib import Path
 
 import pytest
@@ -49,9 +50,10 @@ def test_a_write_that_fails_leaves_nothing_behind(tmp_path: Path, monkeypatch: p
     vault = Vault(tmp_path / "vault")
 
     def full_disk(*_: object) -> None:
-        raise OSError("no space")
+        raise OSError(errno.ENOSPC, "No space left on device", "/home/someone/vault")
 
     monkeypatch.setattr("headstock.records.vault.os.replace", full_disk)
-    with pytest.raises(OSError, match="no space"):
+    with pytest.raises(RecordError, match=r"No space left.*Nothing of it was left behind.*Free space") as stop:
         vault.put(b"x" * 100)
+    assert "someone" not in str(stop.value)
     assert [path for path in (tmp_path / "vault").rglob("*") if path.is_file()] == []

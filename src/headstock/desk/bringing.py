@@ -68,7 +68,7 @@ def bring_in(
     name a file has on disk into the name its owner knows.
     """
     with desk.store.session() as session:
-        known = _known_films(session)
+        known = _known_films(desk, session)
     for line in _take(_Inbox(desk, who, now, into), open_sources(paths, known=known)):
         yield replace(line, name=rename(line.name))
 
@@ -78,7 +78,7 @@ def bring_bytes(
 ) -> Iterator[Brought]:
     """As `bring_in`, for (name, bytes)."""
     with desk.store.session() as session:
-        known = _known_films(session)
+        known = _known_films(desk, session)
     yield from _take(_Inbox(desk, who, now, into), open_uploads(files, known=known))
 
 
@@ -285,7 +285,8 @@ def settled(desk: Desk, lines: Sequence[Brought]) -> list[Brought]:
         ]
 
 
-def _known_films(session: Session) -> list[KnownFilm]:
+def _known_films(desk: Desk, session: Session) -> list[KnownFilm]:
+    """The films here; one whose file the vault has lost is not known, so that importing it again puts it back."""
     return [
         KnownFilm(
             name=row.id,
@@ -295,4 +296,5 @@ def _known_films(session: Session) -> list[KnownFilm]:
             frames=int(row.header.get("frames") or 1),
         )
         for row in session.scalars(sa.select(FilmRow))
+        if row.sha256 in desk.store.vault
     ]

@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 from headstock.images.film import Film
 from headstock.images.read import read_film
 from headstock.implants import Catalogue
-from headstock.records import Store, check_chain
+from headstock.records import Store, check_chain, check_vault
 from headstock.records.people import film as film_row
 from headstock.records.people import put_setting, setting
 
@@ -83,6 +83,7 @@ def open_desk(folder: Path, *, url: str | None = None, families: tuple[Path, ...
     store = Store(folder, url)
     try:
         check_chain(store)
+        check_vault(store)
         own = folder / "families"
         return Desk(store, Catalogue.load([*families, *([own] if own.is_dir() else [])]))
     except BaseException:

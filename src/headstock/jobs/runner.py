@@ -262,7 +262,13 @@ def _lock_folder(store: Store) -> IO[str] | None:
         import fcntl
     except ImportError:  # not on Windows
         return None
-    file = (store.folder / "runner.lock").open("w", encoding="ascii")
+    try:
+        file = (store.folder / "runner.lock").open("a", encoding="ascii")
+    except OSError as error:
+        raise RecordError(
+            f"The data folder cannot be written ({error.strerror}), so no work could be kept. Make it writable, or "
+            "choose another folder with --data."
+        ) from None
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
@@ -271,6 +277,7 @@ def _lock_folder(store: Store) -> IO[str] | None:
             "Another headstock is already serving this data folder. Two would do the same work twice. "
             "Use the one that runs, stop it, or choose another folder with --data."
         ) from None
+    file.truncate(0)
     file.write(f"{os.getpid()}\n")
     file.flush()
     return file

@@ -1,6 +1,6 @@
 """The record: tables, repositories, audit chain, vault. Knows no HTTP and decides nothing clinical."""
 
-from headstock.records.audit import audit_lines, canonical, check_chain, stamp, write_line
+from headstock.records.audit import audit_lines, canonical, check_chain, check_vault, stamp, write_line
 from headstock.records.drafts import DraftState, StepConflictError
 from headstock.records.plans import SignedPlan, append_plan, plan, plans_of
 from headstock.records.store import Store, default_folder
@@ -16,6 +16,7 @@ __all__ = [
     "audit_lines",
     "canonical",
     "check_chain",
+    "check_vault",
     "default_folder",
     "plan",
     "plans_of",

@@ -8,7 +8,7 @@ The trail names records by their ids, never a person.
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from typing import Any
 
@@ -19,7 +19,7 @@ from headstock.errors import RecordError
 from headstock.records.store import Store
 from headstock.records.tables import Audit, PlanRow
 
-__all__ = ["FIRST", "audit_lines", "canonical", "check_chain", "link", "stamp", "write_line"]
+__all__ = ["FIRST", "audit_lines", "canonical", "check_chain", "check_vault", "link", "stamp", "write_line"]
 
 FIRST = "0" * 64
 
@@ -86,6 +86,37 @@ def check_chain(store: Store) -> int:
         if signed != kept:
             raise _broken("the audit trail and the signed plans do not tell of the same plans")
     return count
+
+
+def check_vault(store: Store) -> int:
+    """What signed sheets show is as it was signed; returns the number of pictures.
+
+    Films are large: they are held against their hash whenever they are read
+    (`Vault.get`). The pictures of signed sheets are small and are read whole here.
+
+    Raises
+    ------
+    RecordError
+        A signed plan's picture is missing or changed.
+    """
+    with store.session() as session:
+        plans = [json.loads(payload) for payload in session.scalars(sa.select(PlanRow.payload))]
+    pictures = {address for payload in plans for address in _vault_addresses(payload.get("sheet"))}
+    for address in sorted(pictures):
+        if not store.vault.is_whole(address):
+            raise _broken(f"the picture {address[:12]} of a signed sheet is missing from the vault, or is another one")
+    return len(pictures)
+
+
+def _vault_addresses(plain: Any) -> Iterator[str]:
+    if isinstance(plain, dict):
+        if set(plain) == {"vault"} and isinstance(plain["vault"], str):
+            yield plain["vault"]
+        for one in plain.values():
+            yield from _vault_addresses(one)
+    elif isinstance(plain, list):
+        for one in plain:
+            yield from _vault_addresses(one)
 
 
 def _check_plans(plans: Iterable[PlanRow]) -> None:

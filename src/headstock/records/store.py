@@ -6,6 +6,7 @@ synchronisation: a step that was answered is on the disk.
 Decision: docs/decisions/0171-one-file-a-vault-and-a-chain.md
 """
 
+import logging
 import os
 import sys
 import threading
@@ -24,6 +25,8 @@ from headstock.errors import RecordError
 from headstock.records.vault import Vault
 
 __all__ = ["Store", "default_folder"]
+
+_log = logging.getLogger("headstock.records")
 
 
 def default_folder() -> Path:
@@ -49,16 +52,17 @@ class Store:
             The folder cannot be written, or its tables are newer than this program.
         """
         self.folder = folder
+        self.spool = folder / "spool"
         try:
             folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+            self.vault = Vault(folder / "vault")
+            self.spool.mkdir(exist_ok=True, mode=0o700)
         except OSError as error:
             raise RecordError(
-                f"The data folder cannot be made ({error.strerror}), so nothing could be kept. "
-                "Give another one with --data."
+                f"The data folder cannot be made or written ({error.strerror}), so nothing could be kept. "
+                "Make it writable, or give another one with --data."
             ) from None
-        self.vault = Vault(folder / "vault")
-        self.spool = folder / "spool"
-        self.spool.mkdir(exist_ok=True, mode=0o700)
+        self._heads = threading.Lock()
         self.engine = sa.create_engine(
             url or f"sqlite:///{folder / 'headstock.sqlite3'}", connect_args={"timeout": 20} if url is None else {}
         )
@@ -85,13 +89,14 @@ class Store:
     @contextmanager
     def session(self) -> Iterator[Session]:
         """A look at the record."""
-        with Session(self.engine, expire_on_commit=False) as session:
+        with _in_words(), Session(self.engine, expire_on_commit=False) as session:
             yield session
 
     @contextmanager
     def writing(self) -> Iterator[Session]:
         """A change of the record: all of it, or none. Writers take turns, so that the audit chain has one end."""
-        with Session(self.engine.execution_options(writes=True), expire_on_commit=False) as session, session.begin():
+        writer = self.engine.execution_options(writes=True)
+        with _in_words(), Session(writer, expire_on_commit=False) as session, session.begin():
             # The turn begins here, not at the first statement: what is looked up inside is of this turn.
             session.connection()
             if self.engine.dialect.name == "postgresql":
@@ -103,12 +108,23 @@ class Store:
             self._note_head(noted)
 
     def _note_head(self, head: tuple[int, str]) -> None:
-        """Keep the end of the audit chain outside the database, so that a chain cut short is seen."""
+        """Keep the end of the audit chain outside the database, so that a chain cut short is seen.
+
+        The change itself is kept by now. A note that cannot be written is left out: the
+        older one still holds, and refusing here would call a kept change lost.
+        """
         path = self.folder / "audit.head"
         # A name of its own for every writer, so that two never share a half-written file.
         part = path.with_suffix(f".{os.getpid()}-{threading.get_ident()}.part")
-        part.write_text(f"{head[0]} {head[1]}\n", encoding="ascii")
-        os.replace(part, path)
+        with self._heads:
+            noted = self.noted_head()
+            if noted is not None and noted[0] >= head[0]:
+                return  # a later writer was quicker
+            try:
+                part.write_text(f"{head[0]} {head[1]}\n", encoding="ascii")
+                os.replace(part, path)
+            except OSError as error:
+                _log.warning("the end of the audit trail could not be noted: %s", type(error).__name__)
 
     def noted_head(self) -> tuple[int, str] | None:
         """The end of the audit chain as noted outside the database, if it was."""
@@ -126,6 +142,29 @@ class Store:
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
             connection.commit()
+
+
+_TROUBLES = {
+    "locked": "another program keeps it busy",
+    "full": "the disk is full",
+    "readonly": "it is read-only",
+    "disk i/o": "the disk cannot be read or written",
+    "unable to open": "its file cannot be opened",
+}
+
+
+@contextmanager
+def _in_words() -> Iterator[None]:
+    """What the database refuses for reasons of the machine, as a refusal in words; its own text may name a path."""
+    try:
+        yield
+    except sa.exc.OperationalError as error:
+        text = str(error.orig).lower()
+        found = next((words for part, words in _TROUBLES.items() if part in text), type(error.orig).__name__)
+        raise RecordError(
+            f"The record could not be used: {found}. What was kept before is safe, this change was not made. Put that "
+            "right (space on the disk, rights of the data folder, other programs), then try again."
+        ) from None
 
 
 def _sqlite_connect(connection: Any, _record: Any) -> None:

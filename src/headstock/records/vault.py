@@ -31,12 +31,34 @@ class Vault:
         self._folder = folder
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
 
+    def is_whole(self, address: str) -> bool:
+        """Whether the bytes at an address are there and still what was stored."""
+        try:
+            self.get(address)
+        except (RecordError, OSError):
+            return False
+        return True
+
     def put(self, data: bytes, *, durable: bool = True) -> str:
         """Keep these bytes and return their address. Putting them twice keeps them once.
 
         With `durable` they survive a power cut once this returns; without, only once
         `settle` has returned: for many files at once, whose import can be repeated.
+
+        Raises
+        ------
+        RecordError
+            They could not be written: the disk is full, or the folder is read-only.
         """
+        try:
+            return self._put(data, durable)
+        except OSError as error:
+            raise RecordError(
+                f"It could not be kept ({error.strerror or type(error).__name__}). Nothing of it was left behind. "
+                "Free space on the disk of the data folder, or make it writable, and import the image again."
+            ) from None
+
+    def _put(self, data: bytes, durable: bool) -> str:
         address = sha256_hex(data)
         path = self._path(address)
         # A file cut short by a power cut has its name but not its size: it is written again.
@@ -79,6 +101,11 @@ class Vault:
             raise RecordError(
                 f"The image {address[:12]} is not in the vault, although the record names it. Nothing can be read "
                 "from it. Restore the vault folder from a backup, or import the image again: it takes its old place."
+            ) from None
+        except OSError as error:
+            raise RecordError(
+                f"The image {address[:12]} in the vault cannot be read ({error.strerror or type(error).__name__}). "
+                "Check the disk and the rights of the data folder, or restore the vault folder from a backup."
             ) from None
         if sha256_hex(data) != address:
             raise RecordError(

@@ -6,6 +6,7 @@ person, and the log gets the kind of the error and where, never its text.
 """
 
 import re
+import shutil
 import uuid
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -16,7 +17,8 @@ from typing import Annotated, Any
 from fastapi import Depends, FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
-from starlette.datastructures import UploadFile
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.formparsers import MultiPartException
 
@@ -155,6 +157,21 @@ def _job(job: Job) -> schema.JobOut:
     )
 
 
+async def _spooled(form: FormData, folder: Path) -> dict[str, str]:
+    """The files of an upload, numbered on the disk; returns what their owner calls them."""
+    names: dict[str, str] = {}
+    for upload in form.getlist("files") + form.getlist("files[]"):
+        if not isinstance(upload, UploadFile):
+            continue
+        stored = f"{len(names):05d}"  # a number: what the browser calls a file never becomes a path
+        called = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in upload.filename or "")
+        names[stored] = called[-300:] or f"file {len(names) + 1}"
+        with (folder / stored).open("wb") as out:
+            while piece := await upload.read(_PIECE):
+                await run_in_threadpool(out.write, piece)
+    return names
+
+
 def _installation(app: FastAPI, desk: Desk, runner: Runner, clock: Clock) -> None:
     @app.get("/api/about")
     def about() -> schema.About:
@@ -202,28 +219,26 @@ def _installation(app: FastAPI, desk: Desk, runner: Runner, clock: Clock) -> Non
 
     @app.post("/api/import")
     async def bring(request: Request) -> schema.JobOut:
-        from starlette.concurrency import run_in_threadpool
-
+        folder = desk.store.spool / uuid.uuid4().hex
         try:
-            form = await request.form(max_files=_MOST_FILES, max_fields=20)
+            async with request.form(max_files=_MOST_FILES, max_fields=20) as form:
+                folder.mkdir(mode=0o700)
+                names = await _spooled(form, folder)
+                into = form.get("hip")
         except (MultiPartException, HTTPException):
             raise RecordError(
                 f"The upload could not be read, or holds more than {_MOST_FILES} files. Nothing was taken in. Zip the "
                 "folder and drop the zip, or import it from the command line."
             ) from None
-        folder = desk.store.spool / uuid.uuid4().hex
-        folder.mkdir(mode=0o700)
-        names: dict[str, str] = {}
-        for upload in form.getlist("files") + form.getlist("files[]"):
-            if not isinstance(upload, UploadFile):
-                continue
-            stored = f"{len(names):05d}"  # a number: what the browser calls a file never becomes a path
-            names[stored] = (upload.filename or f"file {len(names) + 1}")[-300:]
-            with (folder / stored).open("wb") as out:
-                while piece := await upload.read(_PIECE):
-                    await run_in_threadpool(out.write, piece)
-        into = form.get("hip")
-        await form.close()
+        except OSError as error:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise RecordError(
+                f"The upload could not be kept ({error.strerror or type(error).__name__}). Nothing was taken in. Free "
+                "space on this machine's disk, or make the data folder writable, and drop the files again."
+            ) from None
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)  # broken off: nobody will ask for this again
+            raise
         if not names:
             folder.rmdir()
             raise RecordError("The upload held no file. Choose files, a folder or a zip, and try again.")

@@ -9,7 +9,7 @@ import { dateWords } from "../model/format";
 import { pathOfRoute } from "../model/routes";
 import { useLoad } from "../parts/hooks";
 import { go } from "../parts/router";
-import { Shell } from "../parts/Shell";
+import { plateOf, Shell } from "../parts/Shell";
 import { Stopped } from "../parts/Stopped";
 import { link, type ViewControl } from "./viewer/control";
 import { FilmViewer } from "./viewer/FilmViewer";
@@ -58,7 +58,7 @@ function Films({ hip }: { hip: HipPage }): JSX.Element {
       title={`Films, ${hip.side} hip`}
       ground="dark"
       here="film"
-      hip={{ hipId: hip.hip_id, person: hip.person, side: hip.side, stations: hip.stations }}
+      hip={plateOf(hip)}
       state={{ title: linked ? "Films follow one another" : "Each film on its own", detail: "zoom, place, light" }}
       actions={actions}
       back={pathOfRoute({ page: "hip", hip: hip.hip_id })}

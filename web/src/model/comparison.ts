@@ -1,6 +1,6 @@
 /** The comparison as a table: rows in the server's order, one cell a level. Order and lookup only. */
 
-import { unitWords } from "./format";
+import { intervalWords, unitWords, valueWords } from "./format";
 import type { Appraisal, Comparison, Level, Line } from "../api/schema";
 
 export const LEVELS: readonly Level[] = ["head_surface", "mid_head", "high_neck", "low_neck"];
@@ -31,7 +31,7 @@ export function tableRows(comparison: Pick<Comparison, "rows" | "levels">): Tabl
     const cells = levels.map((level) => level.lines.find((line) => line.number.key === key) ?? null);
     const any = cells.find((cell): cell is Line => cell !== null);
     if (!any) continue;
-    const limits = new Set(cells.flatMap((cell) => (cell?.limit ? [cell.limit.status === "unset" ? "unset" : cell.limit.words] : [])));
+    const limits = new Set(cells.flatMap((cell) => (cell?.limit && cell.limit.status !== "unset" ? [cell.limit.words] : [])));
     const [only] = limits;
     rows.push({
       key,
@@ -48,7 +48,9 @@ export function tableRows(comparison: Pick<Comparison, "rows" | "levels">): Tabl
 
 /** The unit stands beside the row's name already. */
 export function shortLimit(words: string, unit: string): string {
-  return unit !== "" && words.endsWith(unit) ? words.slice(0, -unit.length).trimEnd() : words;
+  const bare = unit !== "" && words.endsWith(unit) ? words.slice(0, -unit.length).trimEnd() : words;
+  const both = /^−([\d.]+) to \1$/.exec(bare);
+  return both ? `± ${both[1]}` : bare.replace(/^at least /, "≥ ").replace(/^at most /, "≤ ");
 }
 
 /** Depth of the cut below the top of the head, mm, as drawn; null when no cut is drawn. */
@@ -89,7 +91,31 @@ export function labelDepth(line: readonly [readonly [number, number], readonly [
   return Math.max(b[1], b[1] - slope * width);
 }
 
-const LONGEST_TOPIC = 46;
+/**
+ * Which rows stand in the table when only `room` of them fit. Rows without a limit go first, those that say the
+ * same at every level before the others; a row with a limit is never folded. One line is kept for saying so.
+ */
+export function foldRows(rows: readonly TableRow[], room: number): { shown: TableRow[]; folded: number } {
+  if (rows.length <= room) return { shown: [...rows], folded: 0 };
+  const order = [...rows.filter((row) => !hasLimit(row) && saysTheSame(row)), ...SPARED.flatMap((key) => rows.filter((row) => row.key === key && !hasLimit(row)))];
+  const gone = new Set<TableRow>();
+  for (const row of order) {
+    if (rows.length - gone.size <= room - 1) break;
+    gone.add(row);
+  }
+  return { shown: regrouped(rows.filter((row) => !gone.has(row))), folded: gone.size };
+}
+
+/** Rows that a low window can spare, least missed first: another row says nearly the same, or it is looked up later. */
+const SPARED = ["lesion_left_cm3", "levels_left_for_revision", "cup_cover_percent", "head_neck_ratio", "canal", "internal_at_90_flexion_deg", "reserve_mm"];
+
+const hasLimit = (row: TableRow): boolean => row.cells.some((line) => line?.limit != null && line.limit.state !== "none" && line.limit.status !== "unset");
+
+const saysTheSame = (row: TableRow): boolean => new Set(row.cells.map((line) => (line ? (line.text ?? `${valueWords(line.number)} ${intervalWords(line.number)}`) : ""))).size === 1;
+
+const regrouped = (rows: readonly TableRow[]): TableRow[] => rows.map((row, i) => ({ ...row, first: rows[i - 1]?.group !== row.group }));
+
+const LONGEST_TOPIC = 96;
 
 /** The words of a caution before its explanation: what it is about. */
 export function cautionTopic(text: string): string {

@@ -33,6 +33,15 @@ export function unitWords(unit: string, where: "table" | "picture" = "table"): s
   return unit.replace(/^(mm|cm|m)([23])$/, (_, length: string, power: string) => length + (power === "2" ? "²" : "³"));
 }
 
+/** A reason where only a few words fit: never cut in the middle, rather said more plainly. */
+export function briefReason(reason: string, longest: number): string {
+  const first = reason.split(/[:;.,(]/)[0]?.trim() ?? "";
+  return (first !== "" && first.length <= longest ? first : "no value").replace(/^./, (letter) => letter.toLowerCase());
+}
+
+/** Words with numbers in them: nothing is minus zero. */
+export const plainZero = (words: string): string => words.replace(/[−+-](0(?:\.0+)?)(?![\d.])/g, "$1");
+
 /** The whole number said aloud, for a screen reader and for titles. */
 export function spoken(n: Measure): string {
   const value = valueWords(n);

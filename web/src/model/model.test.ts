@@ -1,10 +1,10 @@
 import { describe, expect, test } from "vitest";
 import type { Appraisal, FactField, LifeMark, Line, Measure, Station } from "../api/schema";
 import { actionFor, chord, reachable, writtenKeys, type Action, type Scope } from "./actions";
-import { cautionTopic, cutDepth, cutLine, depthsShown, inOrder, labelDepth, shortLimit, tableRows } from "./comparison";
+import { cautionTopic, cutDepth, cutLine, depthsShown, foldRows, inOrder, labelDepth, shortLimit, tableRows, type TableRow } from "./comparison";
 import { typedDate } from "./dates";
 import { changedFact, sameFact, factOf, typedNumber } from "./facts";
-import { dateWords, digits, intervalWords, spoken, valueWords } from "./format";
+import { briefReason, dateWords, digits, intervalWords, plainZero, spoken, valueWords } from "./format";
 import { begun, redone, stepped, undone } from "./history";
 import { importOrder } from "./imports";
 import { beginning, yearOf, yearsToShow } from "./life";
@@ -27,6 +27,14 @@ describe("how a number reads", () => {
   test("nothing is minus zero", () => {
     expect(digits(-0.04, 1, true)).toBe("0.0");
     expect(digits(0, 0, true)).toBe("0");
+  });
+  test("nor in the words of a detail", () => {
+    expect(plainZero("femur −1.0, cup −0.0, now +1.7")).toBe("femur −1.0, cup 0.0, now +1.7");
+    expect(plainZero("cup −0.05, femur +0")).toBe("cup −0.05, femur 0");
+  });
+  test("a reason is said more plainly rather than cut", () => {
+    expect(briefReason("Does not apply: at this level the neck is gone.", 20)).toBe("does not apply");
+    expect(briefReason("No dead bone is outlined on either film. Outline it.", 20)).toBe("no value");
   });
   test("without an interval it says how it is known", () => {
     expect(intervalWords(number({ kind: "by_definition" }))).toBe("by definition");
@@ -207,11 +215,41 @@ describe("the comparison's table", () => {
   test("a caution's topic is its words before the explanation, cut at a word", () => {
     expect(cautionTopic("Renal impairment: metal ions are cleared by the kidneys.")).toBe("Renal impairment");
     expect(cautionTopic("Head below 50 mm")).toBe("Head below 50 mm");
-    const long = cautionTopic("Weight below 82 kg counts as a risk in the surface arthroplasty risk index. More.");
-    expect(long).toMatch(/^Weight below 82 kg counts .* …$/);
-    expect(long.length).toBeLessThanOrEqual(48);
+    expect(cautionTopic("Weight below 82 kg counts as a risk in the surface arthroplasty risk index. More.")).toBe("Weight below 82 kg counts as a risk in the surface arthroplasty risk index");
+    const long = cautionTopic(`${"many words ".repeat(12)}: more`);
+    expect(long).toMatch(/^many words .* …$/);
+    expect(long.length).toBeLessThanOrEqual(98);
   });
-  test("a unit is not said twice", () => expect(shortLimit("at least 2.0 mm", "mm")).toBe("at least 2.0"));
+  test("a unit is not said twice", () => expect(shortLimit("at least 2.0 mm", "mm")).toBe("≥ 2.0"));
+  test("a limit in a column's width: its sign, and ± where both ends are alike", () => {
+    expect(shortLimit("at most 33 %", "%")).toBe("≤ 33");
+    expect(shortLimit("−5 to 5 mm", "mm")).toBe("± 5");
+    expect(shortLimit("−5 to 10 deg", "deg")).toBe("−5 to 10");
+  });
+  describe("rows that do not fit", () => {
+    const row = (key: string, group: string, limited: boolean, values: readonly number[]): TableRow => ({
+      key,
+      group,
+      first: true,
+      label: key,
+      unit: "mm",
+      limit: "",
+      cells: values.map((value) => ({ group, number: number({ key, value }), limit: limited ? { state: "within" as const, low: null, high: 1, words: "at most 1", source: "", status: "published" as const, edited_by: null } : null, text: null, detail: null })),
+    });
+    const rows = [row("a", "Bone", true, [1, 1]), row("lesion_left_cm3", "Bone", false, [1, 2]), row("b", "Seat", false, [3, 3]), row("c", "Seat", true, [4, 5])];
+    test("all stand while there is room", () => expect(foldRows(rows, 4)).toEqual({ shown: rows, folded: 0 }));
+    test("the ones that say the same go first, then those that can be spared; a line is kept to say so", () => {
+      expect(foldRows(rows, 3).shown.map(({ key }) => key)).toEqual(["a", "c"]);
+      expect(foldRows([...rows, row("d", "Leg", true, [1, 2])], 5).folded).toBe(0);
+    });
+    test("a row with a limit is never folded", () => {
+      expect(foldRows(rows, 0).shown.map(({ key }) => key)).toEqual(["a", "c"]);
+    });
+    test("a group keeps its name on its first row left", () => {
+      const left = foldRows([row("b", "Seat", false, [3, 3]), row("c", "Seat", true, [4, 5]), row("a", "Bone", true, [1, 1])], 2).shown;
+      expect(left.map(({ key, first }) => [key, first])).toEqual([["c", true], ["a", true]]);
+    });
+  });
 });
 
 describe("limits in words", () => {

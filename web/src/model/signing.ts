@@ -42,5 +42,7 @@ export function findingOf(check: Pick<Check, "title" | "says">): { finding: stri
 /** "wrong side" → the words over the finding. */
 export function stopWords(check: Check): string {
   if (isSide(check)) return "Stopped: the side does not agree";
+  if (/placement.kept/.test(check.guard)) return "Stopped: placement not kept yet";
+  if (/number.shown/.test(check.guard)) return "Stopped: a number without its interval";
   return `Stopped: ${check.guard.replaceAll("_", " ")}`;
 }

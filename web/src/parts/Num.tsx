@@ -3,7 +3,7 @@
 import { useRef } from "preact/hooks";
 import type { JSX } from "preact";
 import type { LimitMark, Measure } from "../api/schema";
-import { intervalWords, spoken, unitWords, valueWords } from "../model/format";
+import { briefReason, intervalWords, spoken, unitWords, valueWords } from "../model/format";
 import { useStore } from "./hooks";
 import { openWhy, whyOpen } from "./why";
 
@@ -15,9 +15,11 @@ interface NumProps {
   hideUnit?: boolean;
   /** On a picture an angle reads 3.0°, in a table 3.0 deg. */
   on?: "table" | "picture";
+  /** No room for a sentence: the reason's first words, at most so many letters; the why slip has the whole. */
+  brief?: number | undefined;
 }
 
-export function Num({ n, limit = null, size = "row", hideUnit = false, on = "table" }: NumProps): JSX.Element {
+export function Num({ n, limit = null, size = "row", hideUnit = false, on = "table", brief }: NumProps): JSX.Element {
   const self = useRef<HTMLButtonElement>(null);
   const open = useStore(whyOpen);
   const value = valueWords(n);
@@ -36,7 +38,7 @@ export function Num({ n, limit = null, size = "row", hideUnit = false, on = "tab
         <>
           {/* In a row the reason alone says it; there is no room for both. */}
           {(size !== "row" || !n.reason) && <b>no value</b>}
-          {n.reason && <i>{n.reason}</i>}
+          {n.reason && <i title={brief ? n.reason : undefined}>{brief ? briefReason(n.reason, brief) : n.reason}</i>}
         </>
       ) : (
         <>

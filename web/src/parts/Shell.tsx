@@ -5,7 +5,7 @@
 
 import type { ComponentChildren, JSX } from "preact";
 import { useEffect, useState } from "preact/hooks";
-import type { Person, Side, Station } from "../api/schema";
+import type { HipPage, Person, Side, Station } from "../api/schema";
 import { dateWords, sideWords } from "../model/format";
 import { reachable, writtenKeys, type Action } from "../model/actions";
 import { along } from "../model/stations";
@@ -25,6 +25,9 @@ export interface HipPlate {
   side: Side;
   stations: readonly Station[];
 }
+
+/** The plate of a hip's page: side, who, and the line. */
+export const plateOf = (page: HipPage): HipPlate => ({ hipId: page.hip_id, person: page.person, side: page.side, stations: page.stations });
 
 interface ShellProps {
   /** Of the browser tab: never a name. */

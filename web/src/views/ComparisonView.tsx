@@ -3,10 +3,10 @@
 import type { JSX } from "preact";
 import { useRef, useState } from "preact/hooks";
 import { at } from "../api/client";
-import type { Appraisal, Comparison, HipPage, Level } from "../api/schema";
+import type { Appraisal, Comparison, HipPage, Level, Line } from "../api/schema";
 import type { Action } from "../model/actions";
-import { cautionTopic, inOrder, LEVELS, tableRows } from "../model/comparison";
-import { levelWords } from "../model/format";
+import { cautionTopic, foldRows, inOrder, LEVELS, tableRows } from "../model/comparison";
+import { levelWords, plainZero } from "../model/format";
 import { nextElsewhere } from "../model/next";
 import { countWords } from "../model/limits";
 import { begun, redone, stepped, undone, type History } from "../model/history";
@@ -14,7 +14,7 @@ import { findingOf } from "../model/signing";
 import { CautionList } from "../parts/Cautions";
 import { saves } from "../parts/desk";
 import { Legend, rolesOf } from "../parts/Drawing";
-import { useLoad, useMoreBelow, useSize } from "../parts/hooks";
+import { useLoad, useLow, useMoreBelow, useSize } from "../parts/hooks";
 import { say } from "../parts/keys";
 import { LimitSign } from "../parts/LimitSign";
 import { LimitTable } from "../parts/LimitTable";
@@ -22,9 +22,8 @@ import { Num } from "../parts/Num";
 import { Panel } from "../parts/Panel";
 import { ActionPress } from "../parts/Press";
 import { go } from "../parts/router";
-import { Shell } from "../parts/Shell";
+import { plateOf, Shell } from "../parts/Shell";
 import { Stopped } from "../parts/Stopped";
-import { plateOf } from "./HipView";
 import { Staircase } from "./Staircase";
 
 export function ComparisonView({ hip }: { hip: string }): JSX.Element {
@@ -58,12 +57,17 @@ interface ComparedProps {
 
 function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
   const [panel, setPanel] = useState<"limits" | "cautions" | null>(null);
-  const [see, { width }] = useSize<HTMLDivElement>();
-  const margin = width < 1300 ? 286 : 330;
+  const [see, { width, height }] = useSize<HTMLDivElement>();
+  const margin = width < 1300 ? 322 : 330;
+  const low = useLow();
+  const [all, showAll] = useState(false);
   const more = useMoreBelow();
   const hip = comparison.hip_id;
   const levels = inOrder(comparison.levels);
-  const rows = tableRows(comparison);
+  const whole = tableRows(comparison);
+  // The table takes what the pictures leave; what does not fit is folded and said, never cut.
+  const room = Math.floor((height - (low ? LOW : TALL).pictures - (low ? LOW : TALL).heads - GROUP_LINES) / ROW_PX);
+  const { shown: rows, folded } = all || height === 0 ? { shown: whole, folded: 0 } : foldRows(whole, room);
   const chosen = levels.findIndex((level) => level.placement.level === comparison.chosen);
 
   const choices = useRef<History<Level | null>>(begun(comparison.chosen));
@@ -102,6 +106,7 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
     cautions,
     { id: "comparison.undo", title: "Undo the choice of level", keys: ["u"], run: () => move(undone(choices.current), "There is no earlier choice on this page.") },
     { id: "comparison.redo", title: "Choose it again", keys: ["Shift+u"], run: () => move(redone(choices.current), "There is no later choice.") },
+    { id: "comparison.rows", title: all ? "Fold the rows without a limit" : "Show every row of the table", keys: ["m"], closed: folded === 0 && !all ? "Every row is shown." : null, run: () => showAll(!all) },
     place,
   ];
   const sound = comparison.sound_bone_from;
@@ -124,13 +129,15 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
       {comparison.cautions.length > 0 && (
         <button type="button" class="cautionstrip" onClick={() => setPanel("cautions")} aria-label={`${comparison.cautions.length} cautions: read them with their sources`}>
           <b>Cautions</b>
-          {comparison.cautions.map((caution) => (
-            <span key={caution.text}>
-              {cautionTopic(caution.text)}
-              {caution.levels.length > 0 && caution.levels.length < 4 && <small>{caution.levels.map((level) => levelWords[level].toLowerCase()).join(", ")}</small>}
-            </span>
-          ))}
-          <u>read</u>
+          <span class="topics">
+            {comparison.cautions.map((caution) => (
+              <span key={caution.text}>
+                {cautionTopic(caution.text)}
+                {caution.levels.length > 0 && caution.levels.length < 4 && <small>{caution.levels.map((level) => levelWords[level].toLowerCase()).join(", ")}</small>}
+              </span>
+            ))}
+          </span>
+          <u>read {comparison.cautions.length === 1 ? "it" : `all ${comparison.cautions.length}`}</u>
         </button>
       )}
       <div class="board" ref={see} style={{ "--margin": `${margin}px`, "--columns": String(levels.length || 1) }}>
@@ -171,27 +178,27 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
                 <tr key={row.key} class={row.first ? "g" : ""}>
                   <th scope="row">
                     <div>
-                    <em>{row.first ? row.group : ""}</em>
+                      <em>{row.first ? row.group : ""}</em>
                     <span class="what" title={row.label}>
                       {row.label}
                       {row.unit && <small>{row.unit}</small>}
                     </span>
-                    <i class={row.limit === "unset" ? "unset" : ""}>{row.limit}</i>
+                    <i>{row.limit}</i>
                     </div>
                   </th>
                   {row.cells.map((line, i) => (
                     <td key={i}>
                       {line ? (
-                        <div title={line.detail ?? undefined}>
+                        <div title={line.detail ? plainZero(line.detail) : undefined}>
                           {line.text !== null ? (
                             <span class="n text">
                               <b>{line.text}</b>
                               <i>{line.number.kind === "by_family" ? "by family" : ""}</i>
                             </span>
                           ) : (
-                            <Num n={line.number} limit={line.limit} hideUnit />
+                            <Num n={line.number} limit={line.limit} hideUnit brief={signed(line) ? 18 : 32} />
                           )}
-                          {line.limit && line.limit.state !== "none" && <LimitSign n={line.number} limit={line.limit} />}
+                          {signed(line) && <LimitSign n={line.number} limit={line.limit} />}
                         </div>
                       ) : (
                         <div class="faint">does not apply</div>
@@ -200,6 +207,15 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
                   ))}
                 </tr>
               ))}
+              {(folded > 0 || all) && (
+                <tr class="fold">
+                  <td colSpan={levels.length + 1}>
+                    <button type="button" onClick={() => showAll(!all)}>
+                      {all ? "Fold the rows without a limit" : `${folded} more rows, none with a limit set`} <kbd>M</kbd>
+                    </button>
+                  </td>
+                </tr>
+              )}
             </tbody>
           </table>
         </div>
@@ -225,6 +241,16 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
     </Shell>
   );
 }
+
+/** A limit sign stands beside a number that a limit is set for; without a value the reason has its room. */
+const signed = (line: Line): boolean => line.limit !== null && line.limit.state !== "none" && line.limit.status !== "unset";
+
+/** Heights the page keeps for its pictures and for the table's heads, CSS px. */
+const TALL = { pictures: 226, heads: 50 };
+const LOW = { pictures: 168, heads: 47 };
+const ROW_PX = 20;
+/** Lines between groups, and the table's own edge. */
+const GROUP_LINES = 10;
 
 function LevelHead({ level, chosen, choose }: { level: Appraisal; chosen: boolean; choose: (level: Level) => void }): JSX.Element {
   const name = level.placement.level;

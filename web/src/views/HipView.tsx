@@ -12,7 +12,7 @@ import { Num } from "../parts/Num";
 import { Press } from "../parts/Press";
 import { go, Link } from "../parts/router";
 import { say } from "../parts/keys";
-import { Shell, type HipPlate } from "../parts/Shell";
+import { plateOf, Shell } from "../parts/Shell";
 import { Stopped } from "../parts/Stopped";
 import { useLoad, useLow } from "../parts/hooks";
 import { FactRecord } from "./FactRecord";
@@ -21,7 +21,6 @@ import { LifeChart } from "./LifeChart";
 import { printSheet } from "./printing";
 
 /** The nameplate of a hip's page. */
-export const plateOf = (page: HipPage): HipPlate => ({ hipId: page.hip_id, person: page.person, side: page.side, stations: page.stations });
 
 export function HipView({ hip }: { hip: string }): JSX.Element {
   const { data, error, put, again } = useLoad<HipPage>(at("/api/hips", hip));

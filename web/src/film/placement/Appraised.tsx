@@ -1,18 +1,14 @@
 /** What a placement leads to: length and offset large, then every line with its limit. */
 
 import type { JSX } from "preact";
+import { useState } from "preact/hooks";
 import type { Appraisal, Line, PlacementPage, TargetIn } from "../../api/schema";
-import { digits } from "../../model/format";
+import { digits, plainZero } from "../../model/format";
+import { useLow, useSize } from "../../parts/hooks";
 import { LimitSign } from "../../parts/LimitSign";
 import { Num } from "../../parts/Num";
+import { largeLines, split } from "../model/lines";
 import { typedNumber } from "../scale/ScaleSources";
-
-/** The two that are shown large: what remains between the sides. */
-const LARGE = ["leg_length_remaining_mm", "offset_remaining_mm"] as const;
-
-export function largeLines(lines: readonly Line[]): readonly Line[] {
-  return LARGE.flatMap((key) => lines.find((line) => line.number.key === key) ?? []);
-}
 
 export function Large({ appraisal, page, onAim }: { appraisal: Appraisal; page: PlacementPage; onAim: (target: TargetIn) => void }): JSX.Element | null {
   const large = largeLines(appraisal.lines);
@@ -30,7 +26,7 @@ export function Large({ appraisal, page, onAim }: { appraisal: Appraisal; page: 
             <span class="k">{line.number.label}</span>
             <Num n={line.number} limit={line.limit} size="big" />
             <LimitSign n={line.number} limit={line.limit} />
-            {line.detail && <span class="k">{line.detail}</span>}
+            {line.detail && <span class="k">{plainZero(line.detail)}</span>}
             {aim && (
               <label class="pl-aim">
                 aimed at
@@ -54,56 +50,47 @@ export function Large({ appraisal, page, onAim }: { appraisal: Appraisal; page: 
   );
 }
 
-/** Shown first whether a limit is set or not: what a cut level is chosen for. The rest lies one press below. */
-const FIRST = new Set([
-  "seat_on_sound_bone_percent",
-  "lesion_left_percent",
-  "least_wall_mm",
-  "notch_distance_mm",
-  "valgus_to_neck_deg",
-  "anterior_to_neck_deg",
-  "head_neck_ratio",
-  "head_kept_percent",
-  "cup_cover_percent",
-  "flexion_deg",
-  "internal_at_90_flexion_deg",
-]);
-
-/** Lines shown at once and lines one press below. A number outside its limit is never one press below. */
-export function split(lines: readonly Line[]): { first: readonly Line[]; more: readonly Line[] } {
-  const large = largeLines(lines);
-  const rest = lines.filter((line) => !large.includes(line) && line.number.key !== "reserve_mm");
-  const isFirst = (line: Line): boolean => FIRST.has(line.number.key) || line.limit?.state === "outside";
-  return { first: rest.filter(isFirst), more: rest.filter((line) => !isFirst(line)) };
-}
+/** Letters of a label that fit one line. */
+const LONG = 25;
+const ROW_PX = { tall: 27, low: 24 };
+const MORE_PX = 31;
 
 export function Lines({ appraisal }: { appraisal: Appraisal }): JSX.Element {
-  const { first, more } = split(appraisal.lines);
+  const [see, { height }] = useSize<HTMLDivElement>();
+  const [open, setOpen] = useState(false);
+  const row = useLow() ? ROW_PX.low : ROW_PX.tall;
+  // As many rows as stand whole; the rest is one press below, never cut.
+  const { first, more } = split(appraisal.lines, height === 0 ? undefined : Math.max(3, Math.floor((height - MORE_PX) / row)));
+  const unfold = (press: HTMLElement): void => {
+    setOpen(!open);
+    if (!open) requestAnimationFrame(() => press.scrollIntoView({ block: "start" }));
+  };
   return (
-    <div class="pl-lines">
+    <div class="pl-lines" ref={see}>
       {first.map((line) => (
         <Row key={line.number.key} line={line} />
       ))}
       {more.length > 0 && (
-        <details>
-          <summary>{more.length} more numbers</summary>
-          {more.map((line, i) => (
-            <Row key={line.number.key} line={line} first={line.group !== more[i - 1]?.group} />
-          ))}
-        </details>
+        <button type="button" class="pl-more" aria-expanded={open} onClick={(event) => unfold(event.currentTarget)}>
+          {open ? "fewer numbers" : `${more.length} more numbers`}
+        </button>
       )}
+      {open && more.map((line, i) => <Row key={line.number.key} line={line} head={line.group !== more[i - 1]?.group} />)}
     </div>
   );
 }
 
-function Row({ line, first = false }: { line: Line; first?: boolean }): JSX.Element {
+function Row({ line, head = false }: { line: Line; head?: boolean }): JSX.Element {
   return (
-    <div class={first ? "row first" : "row"}>
-      <span class="k" title={[line.number.label, line.detail].filter(Boolean).join(": ")}>
-        {line.number.label}
-      </span>
-      <span>{line.text !== null ? <b class="words">{line.text}</b> : <Num n={line.number} limit={line.limit} />}</span>
-      <LimitSign n={line.number} limit={line.limit} />
-    </div>
+    <>
+      {head && <h3>{line.group}</h3>}
+      <div class="row">
+        <span class={line.number.label.length > LONG ? "k long" : "k"} title={[line.number.label, line.detail && plainZero(line.detail)].filter(Boolean).join(": ")}>
+          {line.number.label}
+        </span>
+        <span>{line.text !== null ? <b class="words">{line.text}</b> : <Num n={line.number} limit={line.limit} brief={22} />}</span>
+        <LimitSign n={line.number} limit={line.limit} />
+      </div>
+    </>
   );
 }

@@ -5,7 +5,7 @@ import type { Drawing, PlacementIn, Shape } from "../../api/schema";
 import { pathOf } from "../../geometry/path";
 import { clockwiseSign, type FilmFrame, moveInPx } from "../geometry/frame";
 import { centroid } from "../geometry/shapes";
-import { fromWire, type ScreenPoint } from "../geometry/types";
+import { distance, fromWire, type ScreenPoint } from "../geometry/types";
 import { toScreen, type Viewport } from "../geometry/viewport";
 import { type Film, type Moved, movedBetween, type Part } from "../model/placement";
 import { CASING, Handle, Line, Words } from "../viewer/marks";
@@ -69,7 +69,7 @@ export function PlacementMarks({ view, drawing, drawnFor, placement, frame, film
       </g>
       <g transform={moves.component}>
         {of("component").map((shape, i) => (
-          <Drawn key={i} shape={shape} view={view} small={small} chosen={part === "component"} />
+          <Drawn key={i} shape={shape} view={view} small={small} chosen={part === "component"} pivot={pivot} />
         ))}
         {anatomy.axis && axisEnds(anatomy.axis).map((end, i) => <Handle key={i} at={toScreen(view, end)} colour="var(--ink)" />)}
         {anatomy.cut?.map((end, i) => (
@@ -113,9 +113,11 @@ interface DrawnProps {
   chosen?: boolean;
   /** The patient's own: an axis of bone, not of steel. */
   patient?: boolean;
+  /** Where the axis crosses the cut: its far end lies in the shaft. */
+  pivot?: ScreenPoint | null;
 }
 
-function Drawn({ shape, view, small, chosen = false, patient = false }: DrawnProps): JSX.Element | null {
+function Drawn({ shape, view, small, chosen = false, patient = false, pivot = null }: DrawnProps): JSX.Element | null {
   const points = shape.points.map((point) => toScreen(view, fromWire(point)));
   if (points.length === 0) return null;
   const d = pathOf(points, shape.closed);
@@ -145,9 +147,14 @@ function Drawn({ shape, view, small, chosen = false, patient = false }: DrawnPro
       );
     }
     case "axis": {
-      const end = top(points);
+      // Beside the far end, in the shaft: the near end lies under the cup.
+      const [a, b] = [points[0] ?? ([0, 0] as const), points.at(-1) ?? ([0, 0] as const)];
+      const end = pivot === null || distance(a, pivot) > distance(b, pivot) ? a : b;
+      const other = end === a ? b : a;
+      const level = Math.abs(end[1] - other[1]) < Math.abs(end[0] - other[0]) * 0.5;
+      const rightward = end[0] >= other[0];
       return (
-        <Labelled words={label} at={[end[0] + 10, end[1] - 10]} anchor="start">
+        <Labelled words={label} at={level ? [end[0], end[1] - 46] : [end[0] + (rightward ? -12 : 12), end[1] + 24]} anchor={level === rightward ? "end" : level ? "start" : rightward ? "end" : "start"}>
           {patient ? <Line points={points} width={0.9} dash="2 5" colour="var(--ink-2)" casing={false} /> : <Line points={points} width={1.1} dash="10 4 2 4" />}
         </Labelled>
       );

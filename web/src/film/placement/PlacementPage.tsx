@@ -6,12 +6,13 @@ import { at } from "../../api/client";
 import type { Appraisal, FilmPage, HipPage, PlacementIn } from "../../api/schema";
 import type { Action } from "../../model/actions";
 import { digits, sideWords, valueWords } from "../../model/format";
+import { nextElsewhere } from "../../model/next";
 import { pathOfRoute } from "../../model/routes";
 import { useLoad } from "../../parts/hooks";
 import { ActionPress, Press } from "../../parts/Press";
 import { say } from "../../parts/keys";
 import { go } from "../../parts/router";
-import { Shell } from "../../parts/Shell";
+import { plateOf, Shell } from "../../parts/Shell";
 import { Stopped } from "../../parts/Stopped";
 import { apFrame, type FilmFrame, moveInMm } from "../geometry/frame";
 import { imagePoint, type MmPerPx } from "../geometry/types";
@@ -43,8 +44,8 @@ export function PlacementPage({ hip }: { hip: string }): JSX.Element {
   const error = hipPage.error ?? (work.page ? null : work.error) ?? ap.error;
   if (!hipPage.data || !work.page || !work.placement || !work.appraisal || !ap.data || (lateralId !== null && !lateral.data && !lateral.error)) {
     return (
-      <Shell title="Placement" ground="dark" here="placement" back={pathOfRoute({ page: "hip", hip })}>
-        {error ? <Stopped error={error} /> : null}
+      <Shell title="Placement" ground="dark" here="placement" hip={hipPage.data ? plateOf(hipPage.data) : null} back={pathOfRoute({ page: "hip", hip })}>
+        {error ? <Stopped error={error} again={() => window.location.reload()} next={nextElsewhere(hip, hipPage.data?.next, "placement") ?? { words: "Compare the cut levels", path: pathOfRoute({ page: "comparison", hip }) }} /> : <p class="says wait">The placement is being opened.</p>}
       </Shell>
     );
   }
@@ -83,7 +84,12 @@ function Placing({ hip, ap, lateral, work }: PlacingProps): JSX.Element {
     keys: ["k"],
     foot: "keep",
     violet: true,
-    run: () => void work.settled().then(() => go(pathOfRoute({ page: "signature", hip: hip.hip_id }))),
+    closed: work.kept.name === "stopped" ? "Keep: choose below whose placement stands" : null,
+    run: () => {
+      // What the search found becomes the surgeon's by this press, moved or not.
+      if (page?.saved_at === null && work.kept.name === "kept") work.commit(placement, "kept the best fit");
+      void work.settled().then((all) => (all ? go(pathOfRoute({ page: "signature", hip: hip.hip_id })) : say("This placement is not kept yet.")));
+    },
   };
   const best: Action = { id: "placement.best", title: "Best fit again", keys: ["r"], run: () => work.best() };
   const sizes = (page?.sizes ?? []).filter((size) => size.family === placement.family);
@@ -118,7 +124,7 @@ function Placing({ hip, ap, lateral, work }: PlacingProps): JSX.Element {
       title={`Placement, ${hip.side} hip`}
       ground="dark"
       here="placement"
-      hip={{ hipId: hip.hip_id, person: hip.person, side: hip.side, stations: hip.stations }}
+      hip={plateOf(hip)}
       state={work.kept.name === "kept" ? { title: "Every move kept", detail: ms === null ? "" : `numbers after ${ms} ms` } : plate}
       actions={actions}
       back={pathOfRoute({ page: "comparison", hip: hip.hip_id })}
@@ -190,6 +196,7 @@ function Pane({ film, hip, work, view, frame, control, part, onPart, small }: Pa
         corners={{ left: small ? `${hip.side === "right" ? "Right" : "Left"}, ${view === "ap" ? "AP" : "lateral"}` : sideWords(hip.side), right: null }}
         scale={scaleOf(film)}
         tool={tool}
+        small={small}
         marks={(looking) => (
           <PlacementMarks
             view={looking}

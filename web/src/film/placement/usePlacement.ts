@@ -27,7 +27,8 @@ export interface PlacementWork {
   /** The best fit of this level, searched anew. */
   readonly best: () => void;
   readonly aim: (target: TargetIn) => void;
-  readonly settled: () => Promise<void>;
+  /** Resolves when nothing waits to be kept: true, or false when keeping was refused. */
+  readonly settled: () => Promise<boolean>;
   readonly takeTheirs: () => void;
   readonly keepMine: () => void;
 }
@@ -177,7 +178,7 @@ export function usePlacement(hip: string): PlacementWork {
     redo: () => post(() => ask<PlacementPage>("POST", path("/placement/redo"))),
     best: () => post(() => ask<PlacementPage>("POST", path("/placement/best"), { level: now.current.placement?.level })),
     aim: (target) => post(() => ask<PlacementPage>("PUT", path("/target"), target)),
-    settled: () => keeper.settled(),
+    settled: () => keeper.settled().then(() => keeper.waiting === 0),
     takeTheirs: () => {
       keeper.discard();
       post(() => ask<PlacementPage>("GET", path("/placement")));

@@ -3,6 +3,7 @@
 import type { JSX } from "preact";
 import type { DrawnLine, LeftOut, Measure, ReadingState } from "../../api/schema";
 import { valueWords } from "../../model/format";
+import { aroundPoint, besideLine, type Obstacle, placeLabels, type Wanted, wordsWidth, type XY } from "../geometry/labels";
 import { arcPoints, keptArcs, onCircle, sweepDeg } from "../geometry/shapes";
 import { fromWire, type ImageCircle, type ImagePoint } from "../geometry/types";
 import { toScreen, type Viewport } from "../geometry/viewport";
@@ -29,7 +30,7 @@ export function ReadingMarks({ view, state, drawn, numbers, selected, pending, p
   return (
     <>
       {drawn.map((line) => (
-        <Measured key={line.key} line={line} view={view} number={numbers.get(line.key) ?? null} />
+        <Measured key={line.key} line={line} view={view} />
       ))}
       {Object.entries(state.outlines).map(([key, corners]) => (
         <Outline key={key} outlineKey={key} corners={corners.map(fromWire)} view={view} found={isFound(key)} selected={selected === key} />
@@ -40,20 +41,6 @@ export function ReadingMarks({ view, state, drawn, numbers, selected, pending, p
       {Object.entries(state.points).map(([key, point]) =>
         isFound(key) ? <FoundPoint key={key} at={on(point)} chosen={selected === key} /> : <Cross key={key} at={on(point)} chosen={selected === key} />,
       )}
-      {Object.entries(state.points).map(([key, point]) => {
-        const chosen = selected === key && nameOf(key) !== "head_centre";
-        if (!chosen && !LABELLED.has(nameOf(key))) return null;
-        // Words stand on the outer side of a trochanter's own hip, away from the lines to the head.
-        const [x, y] = on(point);
-        const outward = key.startsWith("left.") ? 1 : -1;
-        const high = nameOf(key) === "greater_trochanter";
-        const colour = !chosen ? "var(--ink)" : isFound(key) ? "var(--found)" : "var(--mark)";
-        return (
-          <Words key={key} at={high ? [x + outward * 8, y - 18] : [x - outward * 16, y + 18]} anchor={high ? "middle" : outward === 1 ? "end" : "start"} size={12.5} weight={560} colour={colour}>
-            {chosen ? labelOf(key) : labelOf(key).replace(/, (left|right)$/, "")}
-          </Words>
-        );
-      })}
       {pendingOutline && pendingOutline.length > 0 && (
         <>
           <Line points={pendingOutline.map(on)} colour="var(--mark)" width={2} />
@@ -65,6 +52,8 @@ export function ReadingMarks({ view, state, drawn, numbers, selected, pending, p
       {pending.map((click, i) => (
         <Cross key={i} at={on(click)} />
       ))}
+      {/* Words last, so that no mark lies on them. */}
+      <Labels {...{ view, state, drawn, numbers, selected, labelOf }} />
     </>
   );
 }
@@ -72,26 +61,75 @@ export function ReadingMarks({ view, state, drawn, numbers, selected, pending, p
 /** Points whose place alone does not say what they are. */
 const LABELLED = new Set(["lesser_trochanter", "greater_trochanter"]);
 
-function Measured({ line, view, number }: { line: DrawnLine; view: Viewport; number: Measure | null }): JSX.Element | null {
+function Measured({ line, view }: { line: DrawnLine; view: Viewport }): JSX.Element {
   const points = line.points.map((point) => toScreen(view, fromWire(point)));
-  const [first, last] = [points[0], points.at(-1)];
-  if (!first || !last) return null;
-  const middle = [(first[0] + last[0]) / 2, (first[1] + last[1]) / 2] as const;
-  const at = line.label_at ? toScreen(view, fromWire(line.label_at)) : middle;
-  const value = number && valueWords(number);
-  // A line of a measure that has no value on this film carries no word either.
-  const measure = /_(mm|deg)$/.test(line.key);
-  const words = value ? `${value}${number.unit === "deg" ? "°" : ""}` : measure ? null : line.label;
+  return <Line points={points} width={1.2} closed={line.kind === "circle"} {...(line.kind === "dashed" ? { dash: "5 3" } : {})} />;
+}
+
+interface Said extends Wanted {
+  readonly words: string;
+  readonly size: number;
+  readonly weight: number;
+  readonly colour: string;
+}
+
+function Labels({ view, state, drawn, numbers, selected, labelOf }: Omit<ReadingMarksProps, "pending" | "pendingOutline">): JSX.Element {
+  const on = (point: readonly number[]) => toScreen(view, fromWire(point));
+  const say = (key: string, words: string, style: Pick<Said, "size" | "weight" | "colour">, places: (width: number, height: number) => readonly XY[]): Said => {
+    const [width, height] = [wordsWidth(words, style.size), style.size + 2];
+    return { key, words, ...style, width, height, places: places(width, height) };
+  };
+  const colourOf = (key: string): string => (state.found.includes(key) ? "var(--found)" : "var(--mark)");
+  const said: Said[] = [];
+  for (const line of drawn) {
+    const [a, b] = [line.points[0], line.points.at(-1)];
+    const number = numbers.get(line.key);
+    const value = number && valueWords(number);
+    // A line of a measure that has no value on this film carries no word either.
+    const words = value ? `${value}${number.unit === "deg" ? "°" : ""}` : /_(mm|deg)$/.test(line.key) ? null : line.label;
+    if (!a || !b || !words) continue;
+    said.push(say(line.key, words, { size: value ? 15 : 12.5, weight: value ? 680 : 560, colour: "var(--ink)" }, (width, height) => besideLine(on(a), on(b), width, height)));
+  }
+  for (const [key, point] of Object.entries(state.points)) {
+    const chosen = selected === key && nameOf(key) !== "head_centre";
+    if (!chosen && !LABELLED.has(nameOf(key))) continue;
+    const outward = key.startsWith("left.") ? 1 : -1;
+    const first: XY = nameOf(key) === "greater_trochanter" ? [outward * 0.3, -1] : [-outward, 0.7];
+    said.push(say(key, chosen ? labelOf(key) : labelOf(key).replace(/, (left|right)$/, ""), { size: 12.5, weight: 560, colour: chosen ? colourOf(key) : "var(--ink)" }, (width, height) => aroundPoint(on(point), width, height, first)));
+  }
+  for (const [key, corners] of Object.entries(state.outlines)) {
+    if (!nameOf(key).startsWith("lesion") || selected === key || corners.length < 3) continue;
+    const points = corners.map(on);
+    const medial = points.reduce<XY>((best, point) => (point[0] > best[0] ? point : best), points[0] as XY);
+    said.push(say(key, "dead bone", { size: 12.5, weight: 560, colour: colourOf(key) }, (width, height) => aroundPoint(medial, width, height, [1, 0.2])));
+  }
+  const places = placeLabels(said, obstaclesOf(state, drawn, on), { left: 4, top: 4, right: Infinity, bottom: Infinity });
   return (
     <>
-      <Line points={points} width={1.2} closed={line.kind === "circle"} {...(line.kind === "dashed" ? { dash: "5 3" } : {})} />
-      {words && (
-        <Words at={[at[0], at[1] - 5]} size={value ? 15 : 12.5} weight={value ? 680 : 560}>
-          {words}
-        </Words>
-      )}
+      {said.map((label) => {
+        const at = places.get(label.key);
+        return at ? (
+          <Words key={label.key} at={[at[0], at[1] + label.size * 0.36]} size={label.size} weight={label.weight} colour={label.colour}>
+            {label.words}
+          </Words>
+        ) : null;
+      })}
     </>
   );
+}
+
+/** Marks must stay in sight; a thin line may run under words, though better not. */
+function obstaclesOf(state: ReadingState, drawn: readonly DrawnLine[], on: (point: readonly number[]) => XY): Obstacle[] {
+  const along = (a: XY, b: XY, weight: number): Obstacle[] => {
+    const steps = Math.min(40, Math.ceil(Math.hypot(b[0] - a[0], b[1] - a[1]) / 8));
+    return Array.from({ length: steps + 1 }, (_, i) => ({ at: [a[0] + ((b[0] - a[0]) * i) / (steps || 1), a[1] + ((b[1] - a[1]) * i) / (steps || 1)] as XY, weight }));
+  };
+  return [
+    ...Object.values(state.points).map((point): Obstacle => ({ at: on(point), weight: 6 })),
+    ...Object.values(state.circles).flatMap(([column, row, radius]) => Array.from({ length: 48 }, (_, i): Obstacle => ({ at: on([column + radius * Math.cos((i * Math.PI) / 24), row + radius * Math.sin((i * Math.PI) / 24)]), weight: 0.8 }))),
+    ...Object.values(state.outlines).flatMap((corners) => corners.filter((_, i) => corners.length < 60 || i % 3 === 0).map((corner): Obstacle => ({ at: on(corner), weight: 0.5 }))),
+    ...drawn.flatMap((line) => line.points.slice(1).flatMap((point, i) => along(on(line.points[i] as [number, number]), on(point), 0.4))),
+  ];
 }
 
 function HeadCircle({ circle, view, found, words, leftOut }: { circle: ImageCircle; view: Viewport; found: boolean; words: boolean; leftOut: readonly LeftOut[] }): JSX.Element {
@@ -143,15 +181,9 @@ function Outline({ outlineKey, corners, view, found, selected }: { outlineKey: s
   const name = nameOf(outlineKey);
   const closed = name.startsWith("lesion");
   const colour = found ? "var(--found)" : "var(--mark)";
-  const medial = points.reduce((best, point) => (point[0] > best[0] ? point : best), points[0] ?? ([0, 0] as const));
   return (
     <>
       <Line points={points} closed={closed} colour={colour} width={closed ? 1.8 : 1.6} {...(closed ? { dash: "6 4" } : {})} opacity={closed || name === "collapse" ? 1 : 0.85} />
-      {closed && !selected && points.length > 2 && (
-        <Words at={[medial[0] + 8, medial[1] + 4]} anchor="start" size={12.5} weight={560} colour={colour}>
-          dead bone
-        </Words>
-      )}
       {selected && points.map((point, i) => <Handle key={i} at={point} />)}
     </>
   );

@@ -7,10 +7,10 @@ import type { FilmPage, HipPage, LandmarkPage, Measure, MeasuresOut, SignsIn, Vi
 import type { Action } from "../../model/actions";
 import { dateWords } from "../../model/format";
 import { pathOfRoute } from "../../model/routes";
-import { useLoad } from "../../parts/hooks";
+import { useLoad, useMoreBelow } from "../../parts/hooks";
 import { ActionPress, Press } from "../../parts/Press";
 import { go, Link } from "../../parts/router";
-import { Shell } from "../../parts/Shell";
+import { plateOf, Shell } from "../../parts/Shell";
 import { Stopped } from "../../parts/Stopped";
 import { acceptAll, keyOf, nameOf, setSign, sideOf, stops } from "../model/reading";
 import { keptWords } from "../model/words";
@@ -33,8 +33,8 @@ export function ReadingPage({ hip, film }: { hip: string; film: string }): JSX.E
   const error = hipPage.error ?? filmPage.error ?? landmarks.error;
   if (!hipPage.data || !filmPage.data || !landmarks.data) {
     return (
-      <Shell title="Reading" ground="dark" here="reading" back={pathOfRoute({ page: "hip", hip })}>
-        {error ? <Stopped error={error} /> : null}
+      <Shell title="Reading" ground="dark" here="reading" hip={hipPage.data ? plateOf(hipPage.data) : null} back={pathOfRoute({ page: "hip", hip })}>
+        {error ? <Stopped error={error} again={() => [hipPage, filmPage, landmarks].forEach((page) => page.error && page.again())} /> : null}
       </Shell>
     );
   }
@@ -47,6 +47,7 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
   const control = useFilm(film, view === "ap_pelvis" ? "fill" : "fit");
   const work = useReading(hip.hip_id, film.film_id);
   const [signsOpen, setSigns] = useState(false);
+  const below = useMoreBelow();
   const byName = useMemo(() => new Map(landmarks.landmarks.map((landmark) => [landmark.key, landmark])), [landmarks]);
   const order = useMemo(() => orderOf(landmarks, view, hip.side), [landmarks, view, hip.side]);
   const labelOf = useMemo(
@@ -107,7 +108,7 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
     { id: "reading.acceptAll", title: "Accept all that was found", keys: ["Shift+a"], closed: waiting === 0 ? "Nothing waits to be accepted." : null, run: () => work.commit(acceptAll(state), "accepted all") },
     { id: "reading.undo", title: "Undo", keys: ["u", "Ctrl+z"], foot: "undo", closed: work.page?.can_undo === false ? "Nothing to undo." : null, run: work.undo },
     { id: "reading.redo", title: "Redo", keys: ["Shift+u", "Ctrl+Shift+z"], closed: work.page?.can_redo === false ? "Nothing to redo." : null, run: work.redo },
-    { id: "reading.lesion", title: `Outline dead bone, ${hip.side}`, keys: ["o"], run: () => hands.beginOutline("lesion", hip.side, true) },
+    { id: "reading.lesion", title: "Outline dead bone", keys: ["o"], run: () => hands.beginOutline("lesion", hip.side, true) },
     { id: "reading.otherLesion", title: "Outline dead bone, the other hip", keys: ["Shift+o"], run: () => hands.beginOutline("lesion", hip.side === "left" ? "right" : "left", true) },
     { id: "reading.collapse", title: `Outline the flattened surface, ${hip.side}`, keys: ["c"], run: () => hands.beginOutline("collapse", hip.side, false) },
     { id: "reading.signs", title: signsOpen ? "Measures" : "Signs and stage", keys: ["s"], run: () => setSigns((open) => !open) },
@@ -130,7 +131,7 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
       title={`Reading, ${hip.side} hip`}
       ground="dark"
       here="reading"
-      hip={{ hipId: hip.hip_id, person: hip.person, side: hip.side, stations: hip.stations }}
+      hip={plateOf(hip)}
       state={plate}
       actions={actions}
       back={pathOfRoute({ page: "hip", hip: hip.hip_id })}
@@ -193,11 +194,16 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
         {signsOpen ? (
           <SignsForm side={hip.side} state={state} measures={measures} onSign={onSign} />
         ) : (
-          <section class="rd-measures">
+          <section class="rd-measures" ref={below.see}>
             {work.error && !work.page ? <p class="says">{work.error.message}</p> : null}
             <MeasureTable rows={measures?.rows ?? []} />
             {measures && measures.stages.length > 0 && <Stages measures={measures} />}
           </section>
+        )}
+        {!signsOpen && below.hidden > 0 && (
+          <button type="button" class="rd-more" onClick={below.onward}>
+            ↓ more below
+          </button>
         )}
         {measures && !signsOpen && <PelvisLines measures={measures} />}
         <NextBox
@@ -223,7 +229,7 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
             .slice(0, 2)
             .map((other) => (
               <Link key={other.film_id} class="btn plain" to={pathOfRoute({ page: "reading", hip: hip.hip_id, film: other.film_id })}>
-                {other.words || dateWords(other.taken)}
+                {other.view === view ? `Film of ${dateWords(other.taken)}` : other.view === "lateral_hip" ? "Lateral film" : "AP film"}
               </Link>
             ))}
         </p>

@@ -11,7 +11,7 @@ import { useLoad } from "../../parts/hooks";
 import { StopSign } from "../../parts/LimitSign";
 import { Press } from "../../parts/Press";
 import { go } from "../../parts/router";
-import { Shell } from "../../parts/Shell";
+import { plateOf, Shell } from "../../parts/Shell";
 import { Stopped } from "../../parts/Stopped";
 import { arcPoints } from "../geometry/shapes";
 import { toScreen, type Viewport } from "../geometry/viewport";
@@ -29,8 +29,8 @@ export function FilmPage({ hip, film }: { hip: string; film: string }): JSX.Elem
   const error = hipPage.error ?? filmPage.error;
   if (!hipPage.data || !filmPage.data) {
     return (
-      <Shell title="Film" ground="dark" here="film" back={pathOfRoute({ page: "hip", hip })}>
-        {error ? <Stopped error={error} /> : null}
+      <Shell title="Film" ground="dark" here="film" hip={hipPage.data ? plateOf(hipPage.data) : null} back={pathOfRoute({ page: "hip", hip })}>
+        {error ? <Stopped error={error} again={() => (hipPage.error ? hipPage.again() : filmPage.again())} /> : null}
       </Shell>
     );
   }
@@ -84,7 +84,7 @@ function Film({ hip, film, onFilm }: { hip: HipPage; film: FilmData; onFilm: (fi
       title={`Film, ${hip.side} hip`}
       ground="dark"
       here="film"
-      hip={{ hipId: hip.hip_id, person: hip.person, side: hip.side, stations: hip.stations }}
+      hip={plateOf(hip)}
       state={{ title: film.card.words, detail: film.card.age_days === null ? dateWords(film.card.taken) : `${film.card.age_days} days old` }}
       actions={actions}
       back={pathOfRoute({ page: "hip", hip: hip.hip_id })}
@@ -103,37 +103,38 @@ function Film({ hip, film, onFilm }: { hip: HipPage; film: FilmData; onFilm: (fi
         />
       </div>
       <aside class="rd-side fp">
-        <Finding film={film} scaleOpen={scaleOpen} sideOpen={sideOpen} />
-        {film.warnings.map((warning) => (
-          <p class="rd-warning" key={warning}>
-            {warning}
-          </p>
-        ))}
-        {sideOpen && !scaleOpen && <SideQuestion film={film} side={hip.side} first onAnswer={work.answerSide} />}
-        <ScaleSources work={work} violet={work.at === null ? first : null} />
-        {work.refused && !SOURCES.some((source) => source.kind === work.refused?.body.kind) && <p class="rd-warning">{work.refused.says}</p>}
-        {film.scale.settled_by && <p class="k">settled by {film.scale.settled_by}</p>}
-        {!scaleOpen && <p class="says">{film.scale.says}</p>}
-        {!(sideOpen && !scaleOpen) && <SideQuestion film={film} side={hip.side} first={false} onAnswer={work.answerSide} />}
-        <section class="fp-header">
-          <h2>Header</h2>
-          <dl>
-            {film.header.map((row) => (
-              <div key={row.name}>
-                <dt>{row.name}</dt>
-                <dd>{row.text}</dd>
-              </div>
-            ))}
-          </dl>
-        </section>
+        <div class="fp-scroll">
+          <Finding film={film} scaleOpen={scaleOpen} sideOpen={sideOpen} />
+          {film.warnings.map((warning) => (
+            <p class="rd-warning" key={warning}>
+              {warning}
+            </p>
+          ))}
+          {sideOpen && !scaleOpen && <SideQuestion film={film} side={hip.side} first onAnswer={work.answerSide} />}
+          <ScaleSources work={work} violet={work.at === null ? first : null} />
+          {work.refused && !SOURCES.some((source) => source.kind === work.refused?.body.kind) && <p class="rd-warning">{work.refused.says}</p>}
+          {film.scale.settled_by && !scaleOpen && <p class="k fp-by">settled by {film.scale.settled_by}</p>}
+          {!(sideOpen && !scaleOpen) && <SideQuestion film={film} side={hip.side} first={false} onAnswer={work.answerSide} />}
+          <section class="fp-header">
+            <h2>Header</h2>
+            <dl>
+              {film.header.map((row) => (
+                <div key={row.name}>
+                  <dt>{row.name}</dt>
+                  <dd>{/^\d{4}-\d{2}-\d{2}$/.test(row.text) ? dateWords(row.text) : row.text}</dd>
+                </div>
+              ))}
+            </dl>
+          </section>
+        </div>
         {!scaleOpen && !sideOpen && work.at === null && (
           <div class="rd-next">
             <div>
-              <b>Read this film</b>
-              <span>Landmarks, one after the other; a rough click is enough.</span>
+              <b>{film.card.read ? "This film is read" : "Read this film"}</b>
+              <span>{film.card.read ? "Look at its marks, or read it once more." : "Landmarks, one after the other; a rough click is enough."}</span>
             </div>
             <Press kind="do" onPress={read} hint="Enter">
-              Read
+              {film.card.read ? "See it" : "Read"}
             </Press>
           </div>
         )}
@@ -152,7 +153,7 @@ function Finding({ film, scaleOpen, sideOpen }: { film: FilmData; scaleOpen: boo
       : sideOpen
         ? "Say which letter stands on this film before it is read."
         : film.scale.in_use
-          ? "This film is ready to be read."
+          ? film.card.read ? "This film has a scale and is read." : "This film is ready to be read."
           : "This film gives angles and ratios, no lengths.";
   return (
     <>

@@ -22,42 +22,60 @@ export const SOURCES: readonly { kind: ScaleKind; title: string; button: string;
 /** What a reader should know before choosing a source. */
 const SAYS: Readonly<Record<ScaleKind, string>> = {
   ball: "Click it once, type its size.",
-  ruler: "Click both ends of a known length, type that length.",
+  ruler: "Click two of its marks, type the length between.",
   calibrated_header: "",
-  detector_and_distance: "A spacing at the detector is not millimetres in the patient; it needs the distances.",
-  typed_magnification: "How much larger the film shows the hip. The interval will be wide.",
-  none: "Go on with angles and ratios. Lengths stay empty, and no sheet can be signed.",
+  detector_and_distance: "Its spacing holds at the detector; the hip needs the distances.",
+  typed_magnification: "How much larger the film shows the hip; a wide interval.",
+  none: "Angles and ratios only; no lengths, nothing to sign.",
 };
 
 export function ScaleSources({ work, violet }: { work: ScaleWork; violet: ScaleKind | null }): JSX.Element {
   const { scale } = work.film;
+  const [all, showAll] = useState(false);
+  const inUse = scale.settled && scale.choices.some((choice) => choice.in_use);
+  // With a scale in use only what has a value stands here: the rest is one press below.
+  const stays = (kind: ScaleKind): boolean => {
+    const choice = scale.choices.find((other) => other.kind === kind);
+    return !inUse || all || choice?.in_use === true || choice?.scale != null || work.at === kind || work.refused?.body.kind === kind;
+  };
+  const shown = SOURCES.filter((source) => stays(source.kind));
+  const rest = SOURCES.length - shown.length;
   return (
-    <ol class="fp-sources">
-      {SOURCES.map((source) => {
-        const choice = scale.choices.find((other) => other.kind === source.kind);
-        const open = work.at === source.kind;
-        return (
-          <li key={source.kind} class={[choice?.in_use ? "on" : "", open ? "open" : ""].filter(Boolean).join(" ")}>
-            <div>
-              <b>{source.title}</b>
-              <Said source={source.kind} choice={choice ?? null} settled={scale.settled} />
-            </div>
-            {!open && <Offer work={work} source={source} choice={choice ?? null} violet={violet === source.kind} />}
-            {open && <Form work={work} kind={source.kind} />}
-            {work.refused && work.refused.body.kind === source.kind && (
-              <div class="fp-refused" role="alert">
-                <span>{work.refused.says}</span>
-                {work.refused.canInsist && (
-                  <Press size="sm" onPress={() => work.refused && work.use({ ...work.refused.body, settle: true })}>
-                    I have checked it: use it
-                  </Press>
-                )}
+    <>
+      <ol class="fp-sources">
+        {shown.map((source) => {
+          const choice = scale.choices.find((other) => other.kind === source.kind);
+          const open = work.at === source.kind;
+          return (
+            <li key={source.kind} class={[choice?.in_use ? "on" : "", open ? "open" : ""].filter(Boolean).join(" ")}>
+              <div>
+                <b>{source.title}</b>
+                <Said source={source.kind} choice={choice ?? null} settled={scale.settled} />
               </div>
-            )}
-          </li>
-        );
-      })}
-    </ol>
+              {!open && <Offer work={work} source={source} choice={choice ?? null} violet={violet === source.kind} />}
+              {open && <Form work={work} kind={source.kind} />}
+              {work.refused && work.refused.body.kind === source.kind && (
+                <div class="fp-refused" role="alert">
+                  <span>{work.refused.says}</span>
+                  {work.refused.canInsist && (
+                    <Press size="sm" onPress={() => work.refused && work.use({ ...work.refused.body, settle: true })}>
+                      I have checked it: use it
+                    </Press>
+                  )}
+                </div>
+              )}
+            </li>
+          );
+        })}
+      </ol>
+      {inUse && (rest > 0 || all) && (
+        <p class="fp-others">
+          <Press size="sm" kind="plain" onPress={() => showAll(!all)}>
+            {all ? "Fewer sources of scale" : `${rest} other ways to give a scale`}
+          </Press>
+        </p>
+      )}
+    </>
   );
 }
 
@@ -65,18 +83,17 @@ function Said({ source, choice, settled }: { source: ScaleKind; choice: ScaleCho
   if (choice?.scale) {
     return (
       <span>
+        {/* The whole of where it comes from is behind the number. */}
         <Num n={choice.scale} />
         <em>
-          {largerWords(choice)}
+          {[largerWords(choice), choice.scale.why.rows.find((row) => row.name === "from" && row.text.length < 40)?.text].filter(Boolean).join(", ")}
           {choice.apart_percent !== null && !choice.in_use && <i class={settled ? "" : "warn"}>{`, ${apartWords(choice.apart_percent, settled)}`}</i>}
-        </em>
-        <em class="fp-clamp" title={choice.words}>
-          {choice.words}
         </em>
       </span>
     );
   }
-  return <span>{choice?.refused ?? (SAYS[source] || choice?.needs)}</span>;
+  // "No ball is marked" says less than what to do about it.
+  return <span>{source === "calibrated_header" || choice?.in_use ? (choice?.refused ?? SAYS[source]) : SAYS[source] || choice?.refused || choice?.needs}</span>;
 }
 
 /** A length measured with this source would come out larger or smaller by so much than with the chosen one. */

@@ -26,13 +26,13 @@ export function ScaleStrip({ film, hip }: { film: FilmPage; hip: string }): JSX.
               <tr key={choice.kind} class={choice.in_use ? "on" : ""}>
                 <td title={choice.words}>{SOURCE_WORDS[choice.kind]}</td>
                 <td>{largerWords(choice)}</td>
-                <td>{choice.in_use ? "in use" : apart(choice, scale.contradiction !== null || scale.settled_by != null)}</td>
+                <td>{choice.in_use ? "in use" : apart(choice, scale.contradiction !== null)}</td>
               </tr>
             ))}
           </tbody>
         </table>
       )}
-      <p class="says">{scale.says}</p>
+      {rows.length === 0 && <p class="says">{scale.says}</p>}
     </section>
   );
 }

@@ -48,7 +48,7 @@ export function SideQuestion({ film, side, first, onAnswer }: SideQuestionProps)
         <tbody>
           {film.side_evidence.map((row) => (
             <tr key={row.place + row.read_by}>
-              <th scope="row">{row.place}</th>
+              <th scope="row">{placeWords(row.place, film.card.words)}</th>
               <td>{row.says}</td>
               <td class={row.agrees === false ? "outside" : "faint"}>{row.agrees === false ? "does not agree" : row.read_by}</td>
             </tr>
@@ -84,6 +84,9 @@ export function SideQuestion({ film, side, first, onAnswer }: SideQuestionProps)
     </section>
   );
 }
+
+/** The page is this film's already: "letter on the image", not "AP pelvis film of 9 Nov, letter on the image". */
+export const placeWords = (place: string, film: string): string => (place.startsWith(`${film}, `) ? place.slice(film.length + 2) : place);
 
 interface ChoicesProps<T extends string> {
   legend: string;

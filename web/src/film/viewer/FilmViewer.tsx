@@ -47,13 +47,15 @@ interface FilmViewerProps {
   tool?: FilmTool;
   /** Marks, drawn in CSS pixels. */
   marks?: (view: Viewport) => JSX.Element;
+  /** A small film beside a large one: its bar says less. */
+  small?: boolean;
   children?: ComponentChildren;
 }
 
 /** How near a mark a press counts as on it, CSS px. */
 const REACH_PX = 12;
 
-export function FilmViewer({ filmId, grey, control, says, corners, scale, tool, marks, children }: FilmViewerProps): JSX.Element {
+export function FilmViewer({ filmId, grey, control, says, corners, scale, tool, marks, small = false, children }: FilmViewerProps): JSX.Element {
   const box = useRef<HTMLDivElement>(null);
   const [film, setFilm] = useState<Pyramid | null>(null);
   const [failed, setFailed] = useState<string | null>(null);
@@ -89,7 +91,7 @@ export function FilmViewer({ filmId, grey, control, says, corners, scale, tool, 
           Open it again
         </button>
       )}
-      <Marks control={control} scale={scale} marks={marks} />
+      <Marks control={control} scale={scale} marks={marks} small={small} />
       {corners.left && <SideWord at="left" words={corners.left} open={corners.open ?? false} />}
       {corners.right && <SideWord at="right" words={corners.right} open={corners.open ?? false} />}
       {light && <LightPanel control={control} options={grey.voi} />}
@@ -98,14 +100,14 @@ export function FilmViewer({ filmId, grey, control, says, corners, scale, tool, 
   );
 }
 
-function Marks({ control, scale, marks }: { control: ViewControl; scale: MmPerPx | null; marks: FilmViewerProps["marks"] }): JSX.Element | null {
+function Marks({ control, scale, marks, small }: { control: ViewControl; scale: MmPerPx | null; marks: FilmViewerProps["marks"]; small: boolean }): JSX.Element | null {
   const view = useStore(control.view);
   if (!view) return null;
   const { width, height } = control.canvas;
   return (
     <svg class="fv-marks" width={width} height={height} data-view={`${view.zoom} ${view.x} ${view.y} ${view.rowFactor}`} aria-hidden="true">
       {marks?.(view)}
-      <ScaleBar pxPerMm={scale === null ? null : view.zoom / scale} width={width} height={height} />
+      <ScaleBar pxPerMm={scale === null ? null : view.zoom / scale} width={width} height={height} small={small} />
     </svg>
   );
 }
@@ -184,6 +186,17 @@ function rendererFor(canvas: HTMLCanvasElement, plain: boolean): GreyRenderer | 
   }
 }
 
+/** How near a word in a corner the pointer makes it clear, CSS px: a letter burned into the film may lie behind it. */
+const NEAR_WORD_PX = 24;
+
+function lookBehind(viewer: HTMLElement | null, pointer: { clientX: number; clientY: number } | null): void {
+  for (const word of viewer?.querySelectorAll(".fv-side, .fv-key") ?? []) {
+    const box = word.getBoundingClientRect();
+    const near = pointer !== null && pointer.clientX > box.left - NEAR_WORD_PX && pointer.clientX < box.right + NEAR_WORD_PX && pointer.clientY > box.top - NEAR_WORD_PX && pointer.clientY < box.bottom + NEAR_WORD_PX;
+    word.classList.toggle("seen", near);
+  }
+}
+
 /** Pointer, wheel and lost focus of one canvas, as effects on the page's tool and the control. */
 function useGesture(box: { current: HTMLDivElement | null }, control: ViewControl, tool: FilmTool | undefined) {
   const state = useRef<GestureState>(IDLE);
@@ -237,13 +250,17 @@ function useGesture(box: { current: HTMLDivElement | null }, control: ViewContro
       onPointerMove: (event: PointerEvent) => {
         const at = place(event);
         control.pointAt(at);
+        lookBehind(box.current, event);
         if (state.current.name !== "idle") send({ type: "move", pointer: event.pointerId, at });
         else if (box.current) box.current.dataset["over"] = targetAt(at) !== null ? "thing" : now.current?.places ? "places" : "film";
       },
       onPointerUp: (event: PointerEvent) => send({ type: "up", pointer: event.pointerId, at: place(event) }),
       onPointerCancel: cancel,
       onLostPointerCapture: cancel,
-      onPointerLeave: () => control.pointAt(null),
+      onPointerLeave: () => {
+        control.pointAt(null);
+        lookBehind(box.current, null);
+      },
       onBlur: cancel,
       onContextMenu: (event: Event) => event.preventDefault(),
       onKeyDown: (event: KeyboardEvent) => {

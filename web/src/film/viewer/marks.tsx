@@ -130,9 +130,9 @@ export function barLengthMm(pxPerMm: number, canvasWidth: number): number {
   return BAR_LENGTHS_MM.find(fits) ?? (50 * pxPerMm < 40 ? 200 : 5);
 }
 
-export function ScaleBar({ pxPerMm, width, height }: { pxPerMm: number | null; width: number; height: number }): JSX.Element {
-  const right = width - 24;
-  const y = height - 24;
+export function ScaleBar({ pxPerMm, width, height, small = false }: { pxPerMm: number | null; width: number; height: number; small?: boolean }): JSX.Element {
+  const right = width - (small ? 10 : 24);
+  const y = height - (small ? 14 : 24);
   if (pxPerMm === null) {
     const left = right - 136;
     const d = `M${left} ${y}v8h136v-8`;
@@ -151,7 +151,12 @@ export function ScaleBar({ pxPerMm, width, height }: { pxPerMm: number | null; w
     <g fill="none">
       <path d={d} stroke={CASING} stroke-width="5.5" stroke-opacity=".8" />
       <path d={d} stroke="var(--ink)" stroke-width="1.5" />
-      <Words at={[(left + right) / 2, y - 4]}>{`${length} mm at the hip`}</Words>
+      {small ? (
+        <Words at={[left - 6, y + 8]} anchor="end" size={11.5}>{`${length} mm`}</Words>
+      ) : (
+        // Short bars carry longer words: they end with the bar, inside the film.
+        <Words at={[Math.min((left + right) / 2, width - 58), y - 4]}>{`${length} mm at the hip`}</Words>
+      )}
     </g>
   );
 }

@@ -16,7 +16,7 @@ from headstock.anatomy import Reading, film_hip
 from headstock.anatomy.filmhip import FilmView
 from headstock.anatomy.outline import (
     ASSUMED_NECK_SD_MM,
-    ASSUMED_SD_MM,
+    BRIDGED_SD_MM,
     INTERPOLATED_SD_MM,
     TRACED_SD_MM,
     without_loops,
@@ -140,7 +140,7 @@ def test_the_lateral_wall_of_the_greater_trochanter_is_where_the_phantoms_have_i
     error, sd = np.concatenate(errors), np.concatenate(sds)
     assert len(error) > 450
     assert abs(error.mean()) < 1.0
-    assert np.sqrt((error**2).mean()) < ASSUMED_SD_MM
+    assert np.sqrt((error**2).mean()) < BRIDGED_SD_MM
     # The interval that the sd promises holds: 95 % and more of the places lie within 1.96 sd.
     assert np.mean(np.abs(error) < 1.96 * sd) > 0.95
 
@@ -178,7 +178,7 @@ def test_a_traced_neck_keeps_its_sd_and_the_bridge_over_the_trochanter_has_a_lar
         assert view.outline_sd_along_mm.min() == TRACED_SD_MM
         if view.view == "ap":
             st_frame = view.to_neck(view.outer_mm, nominal=True)
-            bridge = view.outline_sd_along_mm == ASSUMED_SD_MM
+            bridge = view.outline_sd_along_mm == BRIDGED_SD_MM
             assert bridge.any()
             # Only below the neck: nothing of the head or of its junction is loosened.
             assert st_frame[bridge, 0].min() > 1.8 * view.head_radius_mm[0]

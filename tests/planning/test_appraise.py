@@ -192,7 +192,7 @@ def test_a_deeper_seat_leaves_fewer_levels_for_later():
 def test_reserve_ends_where_the_level_ends_and_says_so():
     reserve = FOUND.reserve
     assert reserve.longer.leg_mm.number > 0 > reserve.shorter.leg_mm.number
-    assert reserve.longer.stopped_by == "the cut leaves this level"
+    assert reserve.longer.stopped_by == "the cut reaches the head-surface level"
     # The level begins at half the head height; the slide runs 3 degrees off the neck axis.
     depth, height = FOUND.line("cut_depth_mm").measured.number, PREPARED.ap.head_height[0]
     expected = (depth - height / 2) / np.cos(np.radians(3.0))
@@ -301,3 +301,90 @@ def test_a_left_hip_is_appraised_as_its_mirror_image_on_the_right():
             assert a.measured.number == approx(b.measured.number, abs=1e-6), a.name
             if a.measured.low is not None:  # drawn with other errors, so alike, not equal
                 assert a.measured.high - a.measured.low == approx(b.measured.high - b.measured.low, rel=0.5, abs=0.5)
+
+
+# --- reserve
+
+
+def _rooms(prepared, where, strict, way):
+    """Slide by slide (0.05 mm) on the reading, each stop asked of `point_values`, nothing of the reserve's own code."""
+    turn = np.radians(where.pose.ap_angle_deg)
+    axis = np.array([np.cos(turn), np.sin(turn)])
+    for slide in np.arange(0.0, 16.0, 0.05):
+        x, z = np.array([where.pose.x_mm, where.pose.z_mm]) + way * slide * axis
+        yield slide, point_values(prepared, replace(where, pose=replace(where.pose, x_mm=x, z_mm=z)), CATALOGUE, strict)
+
+
+def test_length_bought_by_standing_on_dead_bone_is_no_reserve():
+    hip = make_hip(draws=60, lesion_radius=15.5, lesion_depth=15.0, lateral=False)
+    prepared, where = prepare(hip), placement(hip, depth=32.0, lateral=False)
+    end = appraise(prepared, where, CATALOGUE, LIMITS).reserve.longer
+    assert end.stopped_by == "the seat loses sound bone"
+    start = point_values(prepared, where, CATALOGUE, LIMITS)["seat_on_sound_bone_percent"]
+    lost = LIMITS.setting("reserve_seat_loss_percent")
+    expected = next(
+        slide
+        for slide, values in _rooms(prepared, where, LIMITS, 1.0)
+        if values["seat_on_sound_bone_percent"] < start - lost
+    )
+    # Samples of the seat 4 mm apart tell its share to a few per cent.
+    assert end.slide_mm.number == approx(expected, abs=0.6)
+    generous = LIMITS.edited("reserve_seat_loss_percent", "surgeon 1", "a test", value=100.0)
+    free = appraise(prepared, where, CATALOGUE, generous).reserve.longer
+    assert free.stopped_by == "the cut reaches the head-surface level"
+    assert free.leg_mm.number > end.leg_mm.number + 0.2
+
+
+def test_a_cut_on_the_border_of_its_level_has_no_room_one_way_and_all_the_other():
+    hip = make_hip(draws=60, sds=EXACT, lateral=False, lesion=False)
+    prepared = prepare(hip)
+    border = float(prepared.ap.head_height[0]) / 2.0
+    found = appraise(
+        prepared, placement(hip, depth=border - 0.002, valgus=0.0, lateral=False), CATALOGUE, LIMITS
+    ).reserve
+    assert found.longer.leg_mm.number == approx(0.0, abs=0.02)
+    assert found.shorter.leg_mm.number < -4.0
+    assert not found.shorter.stopped_by.startswith("already here")
+
+
+def test_the_shorter_end_keeps_its_interval_when_the_wall_hardly_changes():
+    """One Newton step along a wall that hardly thins sent draws to 0: “−9.3 (−9.9 to 0.0)”."""
+    found = appraise(PREPARED, placement(HIP), CATALOGUE, LIMITS)
+    wall = found.line("least_wall_mm").measured
+    assert wall.low > 1.0  # in no draw does the planned place touch the cortex
+    end = found.reserve.shorter.leg_mm
+    assert end.high < -1.0
+    assert end.low <= end.number <= end.high
+
+
+def test_reserve_draws_agree_with_solving_each_draw_where_several_stops_compete():
+    strict = LIMITS.edited("least_wall_mm", "surgeon 1", "rule", low=2.5)
+    hip = make_hip(draws=60, sds=EXACT | {"outline": 0.7}, lateral=False)
+    where = placement(hip, lateral=False)
+    prepared = prepare(hip)
+    for end, name in (("longer", "reserve_longer_mm"), ("shorter", "reserve_shorter_mm")):
+        draws = getattr(appraise(prepared, where, CATALOGUE, strict).reserve, end).leg_mm.draws[:12]
+        solved = []
+        for row in range(1, 13):
+            error = float(prepared.ap.outline_error[row])
+            shifted = strict.edited("least_wall_mm", "s", "r", low=2.5 - error)
+            shifted = shifted.edited("notch_distance_mm", "s", "r", low=-error)
+            solved.append(point_values(prepared, where, CATALOGUE, shifted)[name])
+        assert draws == approx(np.array(solved), abs=0.3)
+
+
+def test_no_place_is_minus_zero_below_the_cut():
+    from headstock.planning.appraise import _where
+
+    where = placement(HIP)
+    words = _where(PREPARED, where, CATALOGUE.component(where), "ap", np.array([14.0, 0.0]))
+    assert words == "medial side, AP film, 0 mm below the cut"
+
+
+def test_no_end_of_a_reserve_is_minus_zero():
+    for level_placement in (placement(HIP), placement(HIP, 60.0, 0.0, "standard-stem", "4", 38.0, 0.0, None)):
+        found = appraise(PREPARED, level_placement, CATALOGUE, LIMITS).reserve
+        for end in (found.longer, found.shorter):
+            for number in (end.leg_mm, end.slide_mm, end.neck_mm):
+                for value in (number.value, number.low, number.high):
+                    assert not (value == 0.0 and np.signbit(value))

@@ -2,9 +2,11 @@
 
 import json
 import tomllib
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
 from invented_hip import RADIUS, make_hip
 
@@ -185,3 +187,112 @@ def test_a_landmark_that_was_not_placed_leaves_a_reason():
     hand = found.level(CutLevel.MID_HEAD).guide
     assert "was not placed" in hand.cut_to_lesser_trochanter_mm.reason
     assert "lateral film" in hand.entry_from_summit_front_mm.reason
+
+
+# --- what a hip surgeon would ask of it
+
+
+class _Scale:
+    mm_per_px, source, row_factor = 0.2, "a test", 1.0
+
+    def draws(self, rng, n):
+        return self.mm_per_px * np.concatenate([[1.0], 1.0 + rng.normal(0.0, 0.013, n)])
+
+
+def _phantom_reading(number):
+    from headstock.anatomy import Reading
+    from headstock.phantom import perfect_reading_json
+    from headstock.phantom.case import random_case
+    from headstock.phantom.patient import make_hip_patient
+    from headstock.phantom.truth import truth_of_film
+
+    study = random_case(number, 4).studies[-1]
+    patient = make_hip_patient(study.spec)
+    found = []
+    for kept in study.films:
+        plain = perfect_reading_json(truth_of_film(patient, kept.film), kept.film.view)
+        plain["circles"].pop("marker_ball", None)
+        found.append((Reading.from_json(plain), kept.film.columns))
+    return found
+
+
+def _mirrored(reading, columns):
+    """The film turned over: the other side's bones under the other side's names."""
+    swap = {"left": "right", "right": "left"}
+
+    def key(name):
+        side, _, rest = name.partition(".")
+        return f"{swap[side]}.{rest}" if side in swap else name
+
+    lateral = reading.view.value == "lateral_hip"
+    width = columns - 1
+    return replace(
+        reading,
+        side=reading.side.other,
+        points={key(n): (c if lateral else width - c, r) for n, (c, r) in reading.points.items()},
+        circles={key(n): (c if lateral else width - c, r, x) for n, (c, r, x) in reading.circles.items()},
+        outlines={
+            key(n): line if lateral else np.column_stack([width - line[:, 0], line[:, 1]])
+            for n, line in reading.outlines.items()
+        },
+    )
+
+
+@pytest.mark.parametrize("number", [1, 2])
+def test_the_whole_comparison_of_a_mirrored_patient_is_the_same(number):
+    from headstock.anatomy import film_hip
+
+    (ap, width), (side, side_width) = _phantom_reading(number)
+    mine = compare(film_hip(ap, _Scale(), side, _Scale(), n_draws=60), FACTS, EARLY, CATALOGUE, LIMITS)
+    turned = film_hip(_mirrored(ap, width), _Scale(), _mirrored(side, side_width), _Scale(), n_draws=60)
+    theirs = compare(turned, FACTS, EARLY, CATALOGUE, LIMITS)
+    # Draws come in the order of names, so intervals are alike, not equal: what is compared is the reading itself.
+    assert mine.usual_course == theirs.usual_course
+    for a, b in zip(mine.levels, theirs.levels, strict=True):
+        assert [x.measure for x in a.best.binding] == [x.measure for x in b.best.binding]
+        assert a.best.placement.size == b.best.placement.size
+        assert a.best.placement.neck_length_mm == b.best.placement.neck_length_mm
+        for one, two in zip(a.appraisal.lines, b.appraisal.lines, strict=True):
+            assert one.measured.known == two.measured.known, one.name
+            if one.measured.known:
+                assert one.measured.number == approx(two.measured.number, abs=0.02), one.name
+        for x, y in zip(a.drawing.ap.removed, b.drawing.ap.removed, strict=True):
+            assert x == approx(y, abs=0.02)
+
+
+def test_the_comparison_is_the_same_every_time():
+    again = compare(LARGE, FACTS, EARLY, CATALOGUE, LIMITS)
+    assert json.dumps(again.to_json()) == json.dumps(FOUND.to_json())
+
+
+def test_what_sound_means_is_said_while_no_limit_is_set_and_not_after():
+    assert any(note.startswith("Sound: at least 99 %") for note in FOUND.notes)
+    decided = LIMITS.edited("seat_on_sound_bone_percent", "surgeon 1", "a test", low=90.0)
+    assert not any(note.startswith("Sound:") for note in compare(LARGE, None, EARLY, CATALOGUE, decided).notes)
+
+
+def test_signs_that_show_nothing_are_not_called_unrecorded():
+    quiet = RawSigns(film_abnormal=False, crescent=False, flattening=False)
+    course = course_of(quiet, LIMITS)
+    assert course.preserves_head is None
+    assert "showing no osteonecrosis" in course.text
+    assert "no component is usual" in course.text
+    assert "Record the signs" not in course.text
+    healthy = replace(quiet, mri_or_scan_positive=False)
+    assert "no osteonecrosis in this system" in course_of(healthy, LIMITS).text
+
+
+@pytest.mark.parametrize(
+    ("cause", "quoted"), [("osteoarthritis", True), ("osteonecrosis after a neck fracture", False), ("", False)]
+)
+def test_a_stage_of_osteonecrosis_beside_another_cause_says_what_it_speaks_of(cause, quoted):
+    facts = HipFacts(cause=Fact(cause, date(2026, 1, 5), "clinic")) if cause else None
+    text = compare(LARGE, facts, EARLY, CATALOGUE, LIMITS).usual_course.text
+    assert ("The stage speaks of osteonecrosis" in text) is quoted
+    assert (f"“{cause}”" in text) is quoted
+
+
+def test_a_neck_that_is_used_up_is_zero_left_not_less():
+    line = FOUND.level(CutLevel.LOW_NECK).appraisal.line("neck_left_for_revision_mm").measured
+    assert line.number == 0.0
+    assert line.low >= 0.0

@@ -35,6 +35,7 @@ from headstock.anatomy.osteonecrosis import (
     usual_course,
 )
 from headstock.anatomy.pictures import Mark, Picture, PicturePath, picture
+from headstock.anatomy.plausible import head_size_warnings
 from headstock.anatomy.reading import SIGNS, Reading, anterior_direction
 from headstock.anatomy.repeatability import Agreement, Repeatability, limits_of_agreement, point_sd_px, within_reader
 
@@ -81,6 +82,7 @@ __all__ = [
     "combined_angle_classes",
     "draw_reading",
     "film_hip",
+    "head_size_warnings",
     "jic_history",
     "key",
     "landmark_of",

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 __all__ = [
     "ASSUMED_NECK_SD_MM",
     "ASSUMED_SD_MM",
+    "BRIDGED_SD_MM",
     "INTERPOLATED_SD_MM",
     "TRACED_SD_MM",
     "OuterOutline",
@@ -34,6 +35,7 @@ Floats = NDArray[np.float64]
 TRACED_SD_MM: Final = 0.7
 INTERPOLATED_SD_MM: Final = 1.5
 ASSUMED_NECK_SD_MM: Final = 2.0  # a neck whose width is a proportion of the head: 0.1 in the ratio is 1.4 mm a side
+BRIDGED_SD_MM: Final = 2.0  # a trochanter of usual shape between two known edges: 1.4 mm rms AP, 1.8 lateral
 ASSUMED_SD_MM: Final = 3.0
 
 # Usual proportions, used only where nothing is placed; from memory, and the sd above covers them.
@@ -191,7 +193,8 @@ class _Builder:
         if edge.neck in self.points:
             return self.points[edge.neck]
         self.note(
-            f"The {edge.words} edge of the neck is not placed: its width is taken from the head by a usual proportion."
+            f"The {edge.words} edge of the neck is not placed: its width is taken from the head by a usual proportion. "
+            "Search for the neck's edges, or trace them."
         )
         depth, half = _NARROWEST_RADII[self.view] * self.radius, self.radius / _HEAD_TO_NECK[self.view]
         return self.centre - depth * self.neck_axis + sign * half * self.across
@@ -265,7 +268,7 @@ class _Builder:
         else:
             gap = float(np.linalg.norm(neck.points[0] - shaft.points[-1]))
             # A short gap between two traced ends is their own inaccuracy.
-            sd = max(shaft.sd, neck.sd) if gap < 0.5 * self.radius else ASSUMED_SD_MM
+            sd = max(shaft.sd, neck.sd, 0.0 if gap < 0.5 * self.radius else BRIDGED_SD_MM)
             curve = self._curve(shaft.points, knots, neck.points)
             if len(curve):
                 pieces.append(_Piece(curve, sd))

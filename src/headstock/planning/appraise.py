@@ -258,7 +258,8 @@ def _values(
         arrays |= socket(hip, cup, placement.cup)
     arrays |= _motion(hip, family, component, cup, placement, arrays, limits, seed)
     if hip.ap.base_depth is not None:
-        arrays["neck_left_for_revision_mm"] = hip.ap.base_depth - seat_bottom_depth(hip, component, places)
+        left = hip.ap.base_depth - seat_bottom_depth(hip, component, places)
+        arrays["neck_left_for_revision_mm"] = np.maximum(left, 0.0)
     return _Values(arrays, where)
 
 
@@ -301,7 +302,7 @@ def _where(hip: PreparedHip, placement: Placement, component: Component, view: s
     sides = ("lateral", "medial") if view == "ap" else ("posterior", "anterior")
     side = sides[int(point[0] >= 0.0)]
     film = "AP film" if view == "ap" else "lateral film"
-    words = f"{side} side, {film}, {-point[1]:.0f} mm below the cut"
+    words = f"{side} side, {film}, {max(0.0, float(-point[1])):.0f} mm below the cut"
     on: PreparedView | None = hip.ap if view == "ap" else hip.lateral
     if on is not None:
         depth = float(on.radius[0]) - float(on.head_centre[0] @ on.axis[0]) - _along(hip, placement, view, point, on)

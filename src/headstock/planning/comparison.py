@@ -7,12 +7,12 @@ picture, and what it meets, nears, breaks or cannot tell.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from headstock.anatomy.cautions import Caution, HipFacts, cautions
 from headstock.anatomy.filmhip import FilmHip
-from headstock.anatomy.osteonecrosis import RawSigns, arco_2019, usual_course
+from headstock.anatomy.osteonecrosis import RawSigns, Stage, arco_2019, usual_course
 from headstock.implants import Catalogue, CutLevel
 from headstock.measured import Measured, measured, missing
 from headstock.planning.appraise import Appraisal, Targets, appraise
@@ -149,15 +149,20 @@ def compare(
             )
         )
     start = _sound_bone_start(prepared)
+    course = course_of(signs, limits, combined_angle, collapse_depth)
+    if signs is not None:
+        course = replace(course, text=course.text + _cause_words(facts, bool(course.source)))
     notes = (*prepared.hip.notes, *prepared.hip.ap.notes)
     if prepared.hip.ap.outline_kind == "interpolated":
         notes = (
             *notes,
             "The femur's outline on the AP film is interpolated between landmarks: trace it to trust walls.",
         )
+    if start.known and any(not _has_limit(entry.level, limits) for entry in entries):
+        notes = (*notes, f"Sound: at least {_WHOLE_PERCENT:g} % of the seat's length; no limit on it is set.")
     return Comparison(
         _finding(entries, start),
-        course_of(signs, limits, combined_angle, collapse_depth),
+        course,
         () if facts is None else cautions(facts, None, known),
         tuple(entries),
         start,
@@ -172,10 +177,11 @@ def course_of(
     collapse_depth: Measured | None = None,
 ) -> Course:
     """The usual course of the stage in words; where the film cannot tell the depth from its limit, it says so."""
-    usual = None if signs is None else usual_course(signs, combined_angle)
-    if signs is None or usual is None:
+    if signs is None or signs == RawSigns():
         return Course("The stage is not known, so neither is its usual course. Record the signs.", "", "", None)
-    stage = arco_2019(signs)
+    usual, stage = usual_course(signs, combined_angle), arco_2019(signs)
+    if usual is None:
+        return Course(f"{_unstaged(signs, stage)} What is usual is told by stages of osteonecrosis only.", "", "", None)
     text = usual.says if stage.stage is None else f"{stage.system} {stage.stage}. {usual.says}"
     limit = limits.named("preserving_collapse_depth_mm")
     if collapse_depth is not None and collapse_depth.known and limit_state(collapse_depth, limit) is State.NEAR:
@@ -186,6 +192,27 @@ def course_of(
         )
         return Course(text, usual.source, usual.status, None if not usual.preserves_head else True)
     return Course(text, usual.source, usual.status, usual.preserves_head)
+
+
+def _unstaged(signs: RawSigns, stage: Stage) -> str:
+    """Why signs that are recorded lead to no usual course."""
+    if stage.stage is not None:
+        return f"{stage.system}: {stage.why}"
+    if signs.film_shows_something is False:
+        return (
+            "The films are recorded as showing no osteonecrosis, and nobody said whether an MRI or a scan does. "
+            "Without a known cause in this hip no component is usual."
+        )
+    return f"{stage.system}: {stage.why}"
+
+
+def _cause_words(facts: HipFacts | None, staged: bool) -> str:
+    """A stage speaks of osteonecrosis; a record that names another cause is quoted beside it, not overruled."""
+    cause = None if facts is None or facts.cause is None else str(facts.cause.value).strip()
+    if not cause or any(word in cause.lower() for word in ("necrosis", "avn", "onfh")):
+        return ""
+    lead = "The stage speaks of osteonecrosis; the" if staged else "The"
+    return f" {lead} cause on record is “{cause}”."
 
 
 def _measures(hip: PreparedHip) -> dict[str, Measured]:
@@ -241,6 +268,11 @@ def _finding(entries: Sequence[LevelComparison], start: Measured) -> str:
     unsure = any(state is None for state in sound[:first])
     words = f"From {placed[first].level.word.lower()} down, the seat stands on sound bone."
     return words if not unsure else f"{words[:-1]}; above that it is not sure."
+
+
+def _has_limit(level: CutLevel, limits: Limits) -> bool:
+    bound = limits.bound("seat_on_sound_bone_percent", level)
+    return bound is not None and bound.is_set
 
 
 def _stands(entry: LevelComparison) -> bool | None:

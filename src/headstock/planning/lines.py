@@ -166,6 +166,6 @@ LINES: Final[dict[str, LineSpec]] = {
         "later",
         "mm",
         "neck left below the seat",
-        "lowest edge of the seat to where the neck axis meets the shaft axis",
+        "lowest edge of the seat to where the neck axis meets the shaft axis; 0 when the seat reaches past it",
     ),
 }

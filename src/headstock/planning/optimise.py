@@ -30,8 +30,9 @@ __all__ = ["Best", "Binding", "best_placement", "bindings"]
 
 Floats = NDArray[np.float64]
 _FIRST: Final = 192
-_FINALISTS: Final = 3
-_ROUNDS: Final = 6
+_FINALISTS: Final = 4
+_ROUNDS: Final = 7
+_ROUNDS_ALL: Final = 3  # after fewer, a size can still lie behind one that it overtakes
 _EACH: Final = 96
 _SHRINK: Final = 0.45
 # Half widths of the first box: across the neck (mm), axis (deg), and the same on the lateral film.
@@ -94,11 +95,12 @@ def best_placement(
         for component in family.components
         if size_id in (None, component.size_id) and not (component.tail_turn_deg and nominal.ap.shaft_axis is None)
     ]
-    # Every size gets the wide look; only those that came out best are worked out.
-    searches.sort(key=lambda search: search.cost)
-    finalists = searches[:_FINALISTS]
+    # Every size is narrowed down a little; only those that came out best are worked out.
+    for search in searches:
+        search.refine(_ROUNDS_ALL)
+    finalists = sorted(searches, key=lambda search: search.cost)[:_FINALISTS]
     for search in finalists:
-        search.refine()
+        search.refine(_ROUNDS - _ROUNDS_ALL)
     best = min(finalists, key=lambda search: search.cost, default=None)
     if best is None:
         return _none(
@@ -110,7 +112,7 @@ def best_placement(
     broken = [b for b in binding if b.margin < 0.0]
     if broken:
         more = f", and {len(broken) - 1} more" if len(broken) > 1 else ""
-        reason = f"No size and pose searched at this level meets every limit: {broken[0].words}{more}."
+        reason = f"The placement found breaks a limit that is set: {broken[0].words}{more}."
     elif binding:
         reason = f"Every limit that is set holds on the reading; the nearest is {binding[0].words}."
     else:
@@ -136,7 +138,8 @@ def bindings(
 
 def _signed(value: float, limit: Limit) -> str:
     unit = {"1": "", "deg": " deg"}.get(limit.unit, f" {limit.unit}")
-    return f"{value:.1f}{unit}".replace("-", "−")
+    # Rounded first, and zero added: nobody should read “−0.0”.
+    return f"{round(value, 1) + 0.0:.1f}{unit}".replace("-", "−")
 
 
 def _bound(limits: Limits, name: str, level: CutLevel, aim: Targets) -> Limit | None:
@@ -189,11 +192,11 @@ class _Search:
         self.cost, self.neck = np.inf, component.neck_lengths_mm[0]
         self.spread = _spread(_FIRST, 5)
         self._look(self.spread)
-
-    def refine(self) -> None:
-        """Rounds in shrinking boxes about the best place so far."""
         self.box = self.box * 0.6
-        for _ in range(_ROUNDS):
+
+    def refine(self, rounds: int) -> None:
+        """Rounds in shrinking boxes about the best place so far."""
+        for _ in range(rounds):
             self._look(self.spread[:_EACH])
             self.box = self.box * _SHRINK
 

@@ -3,13 +3,14 @@
 The component is slid along its own axis, everything else unchanged; mm of slide
 become mm of leg by the angle to the pelvis. It stops where
   - the least wall reaches its limit (or 0, the outer cortex, while that limit is unset),
-  - the seat on sound bone falls to its limit (only when that limit is set),
+  - the seat on sound bone falls to its limit, or, while that is unset, by more than a stated
+    share below that of the planned place: length is no reserve where it is bought with dead bone,
   - the reamed surface reaches its limit of notching (where that limit applies),
-  - the cut leaves this level (levels.py).
-The end on the reading is found on a grid of 0.25 mm; each draw then takes one
-Newton step from there for every stop that lies near, and its end is the first
-stop met. Seating more proximally leaves head bone below the seat that must be
-reshaped; how much is stated with the proximal end.
+  - the cut reaches the next level, the top of the head or the base of the neck (levels.py).
+The end on the reading is found on a grid of 0.25 mm. A draw's room is that of the reading at every slide, plus
+what the draw adds at the planned place and at the end, in between in proportion; its end is where the first room is
+used up. Seating more proximally leaves head bone below the seat that must be reshaped; how much is stated with the
+proximal end.
 """
 
 from dataclasses import dataclass
@@ -39,7 +40,7 @@ __all__ = ["Reserve", "ReserveEnd", "reserve", "reserve_values"]
 Floats = NDArray[np.float64]
 _SEARCH_MM: Final = 16.0
 _STEP_MM: Final = 0.25
-_NEAR_MM: Final = 4.0  # stops this close to the first one may come first in a draw
+_CLOSE_MM: Final = 5.0  # room below which a draw's errors can use a stop up
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,31 +84,43 @@ class Reserve:
 
 _WORDS: Final = {
     "wall": ("the component meets the outer cortex", "the least wall reaches its limit"),
-    "seat": ("the seat leaves sound bone", "the seat leaves sound bone"),
+    "seat": ("the seat loses sound bone", "the seat on sound bone reaches its limit"),
     "notch": ("the reamed surface notches the neck", "the reamed surface notches the neck"),
-    "level": ("the cut leaves this level", "the cut leaves this level"),
     "search": ("nothing stops it within 16 mm", "nothing stops it within 16 mm"),
 }
+_TOUCHING: Final = {"wall": 0.05, "notch": 0.05, "seat": 0.0, "level": 0.01}  # as fine as the grids; no room is lost
 
 
 @dataclass(frozen=True, slots=True)
 class _Stop:
-    """Where sliding one way ends on the reading: mm of slide, the stop's name and words, every stop's own place."""
+    """Where sliding one way ends on the reading: mm of slide, the stop's name and words, every stop's room by slide."""
 
     slide: float
     name: str
     words: str
-    roots: dict[str, float]
+    room: dict[str, Floats]
+
+
+@dataclass(frozen=True, slots=True)
+class _Needed:
+    """What each stop must keep; None where it does not stop. `set_by` names the stops that a set limit makes."""
+
+    wall: float
+    seat: float | None
+    seat_loss: float
+    notch: float | None
+    set_by: frozenset[str]
 
 
 def reserve_values(
     nominal: PreparedHip, component: Component, level: CutLevel, places: Places, limits: Limits
 ) -> tuple[float, float]:
     """(longer, shorter) ends in mm of leg on the reading alone, for dragging."""
-    needed, is_limit = _needed(limits, level)
+    needed = _needed(limits, level)
     per_mm = _leg_per_slide(nominal, places)
-    up, down = (_stop(nominal, component, level, places, needed, way, is_limit) for way in (1.0, -1.0))
-    return float(up.slide * per_mm[0]), float(-down.slide * per_mm[0])
+    up, down = (_stop(nominal, component, level, places, needed, way) for way in (1.0, -1.0))
+    # Adding zero turns −0 into 0.
+    return float(up.slide * per_mm[0]) + 0.0, float(-down.slide * per_mm[0]) + 0.0
 
 
 def reserve(
@@ -120,12 +133,15 @@ def reserve(
     neck_length_mm: float,
 ) -> Reserve:
     """Both ends of the reserve with intervals; `nominal` is row 0 of `hip`, `neck_length_mm` the plan's."""
-    needed, is_limit = _needed(limits, level)
+    needed = _needed(limits, level)
     per_mm = _leg_per_slide(hip, places)
+    start = seat(hip, component, places, thin=4)["seat_on_sound_bone_percent"]
+    stops = {way: _stop(nominal, component, level, places, needed, way) for way in (1.0, -1.0)}
+    near = {name for stop in stops.values() for name in _near(stop)}
+    planned = _margins(hip, component, level, places, needed, wall_points(hip, component, places, keep=30), start, near)
     ends = []
-    for way in (1.0, -1.0):
-        stop = _stop(nominal, component, level, places, needed, way, is_limit)
-        slide = way * _drawn(hip, nominal, component, level, places, needed, stop, way)
+    for way, stop in stops.items():
+        slide = way * _drawn(hip, component, level, places, needed, stop, way, start, planned) + 0.0
         reshape = None
         if way > 0:
             there = places.shifted(hip, slide[:1])
@@ -134,12 +150,12 @@ def reserve(
             )
         ends.append(
             ReserveEnd(
-                measured(slide * per_mm, "mm", "slide along the component's axis, times its angle to the pelvis"),
+                measured(slide * per_mm + 0.0, "mm", "slide along the component's axis, times its angle to the pelvis"),
                 measured(slide, "mm", "slide along the component's axis until the first stop"),
                 stop.words,
                 stop.name,
                 measured(
-                    ((max if way > 0 else min)(component.neck_lengths_mm) - neck_length_mm) * per_mm,
+                    ((max if way > 0 else min)(component.neck_lengths_mm) - neck_length_mm) * per_mm + 0.0,
                     "mm",
                     "longest or shortest neck of the family against the planned one",
                 ),
@@ -149,14 +165,18 @@ def reserve(
     return Reserve(longer=ends[0], shorter=ends[1])
 
 
-def _needed(limits: Limits, level: CutLevel) -> tuple[dict[str, float | None], bool]:
-    """The value each stop must keep, and whether the wall's is a limit somebody set (else 0, the cortex itself)."""
-    lows = {}
+def _needed(limits: Limits, level: CutLevel) -> _Needed:
+    lows: dict[str, float | None] = {}
     for name, measure in _MEASURES.items():
         bound = limits.bound(measure, level)
         lows[name] = None if bound is None else bound.low
-    is_limit = lows["wall"] is not None
-    return {**lows, "wall": lows["wall"] or 0.0}, is_limit
+    return _Needed(
+        wall=lows["wall"] or 0.0,
+        seat=lows["seat"],
+        seat_loss=limits.setting("reserve_seat_loss_percent"),
+        notch=lows["notch"],
+        set_by=frozenset(name for name, low in lows.items() if low is not None),
+    )
 
 
 def _leg_per_slide(hip: PreparedHip, places: Places) -> Floats:
@@ -165,22 +185,31 @@ def _leg_per_slide(hip: PreparedHip, places: Places) -> Floats:
 
 
 def _stop(
-    nominal: PreparedHip,
-    component: Component,
-    level: CutLevel,
-    places: Places,
-    needed: dict[str, float | None],
-    way: float,
-    wall_is_limit: bool,
+    nominal: PreparedHip, component: Component, level: CutLevel, places: Places, needed: _Needed, way: float
 ) -> _Stop:
-    slides = way * np.arange(0.0, _SEARCH_MM + _STEP_MM / 2, _STEP_MM)
-    values = _margins(nominal, component, level, places.shifted(nominal, slides), needed, None)
-    roots = {name: _first_root(np.abs(slides), value) for name, value in values.items()}
+    slides = np.arange(0.0, _SEARCH_MM + _STEP_MM / 2, _STEP_MM)
+    there = places.shifted(nominal, way * slides)
+    values = _margins(nominal, component, level, there, needed, None, None) | _level_margin(nominal, level, there, way)
+    values = {name: np.broadcast_to(value, slides.shape) for name, value in values.items()}
+    roots = {name: _first_root(slides, value + _TOUCHING[name]) for name, value in values.items()}
     name = min(roots, key=lambda key: roots[key], default="search")
     if not roots or roots[name] >= _SEARCH_MM:
-        return _Stop(_SEARCH_MM, "search", _WORDS["search"][0], roots)
-    words = _WORDS[name][1 if name == "wall" and wall_is_limit else 0]
-    return _Stop(roots[name], name, f"already here: {words}" if roots[name] == 0.0 else words, roots)
+        return _Stop(_SEARCH_MM, "search", _WORDS["search"][0], values)
+    words = _level_words(level, way) if name == "level" else _WORDS[name][name in needed.set_by]
+    return _Stop(roots[name], name, f"already here: {words}" if roots[name] == 0.0 else words, values)
+
+
+def _level_words(level: CutLevel, way: float) -> str:
+    """Where a cut goes when it leaves its level."""
+    order = list(CutLevel)
+    here = order.index(level)
+    if way > 0:
+        return "the cut reaches the top of the head" if here == 0 else _reaches(order[here - 1])
+    return "the cut reaches the base of the neck" if here + 1 == len(order) else _reaches(order[here + 1])
+
+
+def _reaches(level: CutLevel) -> str:
+    return f"the cut reaches the {level.word.lower().replace(' ', '-')} level"
 
 
 _MEASURES: Final = {
@@ -195,21 +224,43 @@ def _margins(
     component: Component,
     level: CutLevel,
     places: Places,
-    needed: dict[str, float | None],
+    needed: _Needed,
     points: list[Floats] | None,
+    start: Floats | None,
+    only: set[str] | None = None,
 ) -> dict[str, Floats]:
-    """How far each stop still is, in its own unit: positive is room."""
+    """How far each stop still is, in its own unit: positive is room. `start`: seat on sound bone at the planned place,
+    the first place when not given; `only` these stops."""
     found: dict[str, Floats] = {}
-    if component.ap.in_bone_mm.size:
-        found["wall"] = wall(hip, component, places, points)[0] - (needed["wall"] or 0.0)
-    if needed["seat"] is not None:
-        found["seat"] = seat(hip, component, places)["seat_on_sound_bone_percent"] - needed["seat"]
-    if needed["notch"] is not None:
-        found["notch"] = notch(hip, component, places)[0] - needed["notch"]
+    if component.ap.in_bone_mm.size and (only is None or "wall" in only):
+        found["wall"] = wall(hip, component, places, points)[0] - needed.wall
+    if only is None or "seat" in only:
+        share = seat(hip, component, places, thin=4)["seat_on_sound_bone_percent"]
+        base = share[:1] if start is None else start
+        found["seat"] = share - (base - needed.seat_loss if needed.seat is None else needed.seat)
+    if needed.notch is not None and (only is None or "notch" in only):
+        found["notch"] = notch(hip, component, places)[0] - needed.notch
+    return found
+
+
+def _level_margin(hip: PreparedHip, level: CutLevel, places: Places, way: float) -> dict[str, Floats]:
+    """Room to the end of the level that lies ahead: a cut on the border may always move back into its level."""
     ends = level_end(hip, level)
-    if ends is not None:
-        depth = ap_depth(hip.ap, places)
-        found["level"] = np.minimum(depth - ends[0], ends[1] - depth)
+    if ends is None:
+        return {}
+    depth = ap_depth(hip.ap, places)
+    return {"level": depth - ends[0] if way > 0 else ends[1] - depth}
+
+
+def _near(stop: _Stop) -> set[str]:
+    """Stops that may come first in some draw: their room gets small on the way to the end, or a little beyond."""
+    upto = round((stop.slide + 3.0) / _STEP_MM) + 1
+    found = set()
+    for name, room in stop.room.items():
+        # A seat that loses nothing on the reading is no stop in its draws either.
+        small = room[0] - 0.1 if name == "seat" else _CLOSE_MM
+        if float(room[:upto].min()) < small:
+            found.add(name)
     return found
 
 
@@ -226,31 +277,47 @@ def _first_root(at: Floats, value: Floats) -> float:
 
 def _drawn(
     hip: PreparedHip,
-    nominal: PreparedHip,
     component: Component,
     level: CutLevel,
     places: Places,
-    needed: dict[str, float | None],
+    needed: _Needed,
     stop: _Stop,
     way: float,
+    start: Floats,
+    planned: dict[str, Floats],
 ) -> Floats:
-    """The slide of every draw: one Newton step a stop from where the reading stops, then the first stop met."""
-    there = places.shifted(hip, np.array([way * stop.slide]))
-    back = stop.slide - 1.0 if stop.slide >= 1.0 else stop.slide + 1.0
-    here = _margins(hip, component, level, there, needed, wall_points(hip, component, there, keep=50))
-    before = _margins(nominal, component, level, places.shifted(nominal, np.array([way * back])), needed, None)
-    at_stop = _margins(nominal, component, level, there, needed, None)
-    best = np.full(hip.rows, np.inf)
-    for name, root in stop.roots.items():
-        if root > stop.slide + _NEAR_MM:
-            continue
-        slope = (at_stop[name][0] - before[name][0]) / (stop.slide - back)
-        if slope >= -1e-3:  # room does not shrink this way: moving on cannot make this stop bind
-            continue
-        best = np.minimum(best, root + (here[name] - at_stop[name][0]) / -slope)
-    best = np.where(np.isfinite(best), best, stop.slide)
+    """The slide of every draw (rows,): where the first room is used up."""
+    at = np.arange(0.0, _SEARCH_MM + _STEP_MM / 2, _STEP_MM)
+    far = max(stop.slide, 1.0)
+    there = places.shifted(hip, np.array([way * far]))
+    near = _near(stop)
+    ends = (
+        planned | _level_margin(hip, level, places, way),
+        _margins(hip, component, level, there, needed, wall_points(hip, component, there, keep=30), start, near)
+        | _level_margin(hip, level, there, way),
+    )
+    share = np.clip(at / far, 0.0, 1.0)
+    best = np.full(hip.rows, _SEARCH_MM)
+    for name in near & set(stop.room):
+        first, last = (
+            np.broadcast_to(end[name] - np.interp(slide, at, stop.room[name]), (hip.rows,))[:, None]
+            for end, slide in zip(ends, (0.0, far), strict=True)
+        )
+        room = stop.room[name] + first * (1.0 - share) + last * share + _TOUCHING[name]
+        best = np.minimum(best, _first_roots(at, room))
     best[0] = stop.slide
-    return np.asarray(np.clip(best, 0.0, _SEARCH_MM))
+    return best
+
+
+def _first_roots(at: Floats, values: Floats) -> Floats:
+    """`_first_root` of every row of `values` (rows, k); the search's end where there is none."""
+    below = values < 0.0
+    i = np.argmax(below, axis=1)
+    rows = np.arange(len(values))
+    before = np.maximum(i - 1, 0)
+    a, b = values[rows, before], values[rows, i]
+    root = at[before] + (at[i] - at[before]) * a / np.where(a > b, a - b, 1.0)
+    return np.where(~below.any(axis=1), at[-1], np.where(i == 0, 0.0, root))
 
 
 def _reshape(hip: PreparedHip, component: Component, places: Places) -> Floats:

@@ -231,6 +231,16 @@ def film_show(film: str, data: Data = None, hip: str | None = None, today: Today
         )
 
 
+@film_app.command("repeats")
+def film_repeats(film: str, hip: str, data: Data = None, as_json: Json = False) -> None:
+    """All readings of a film side by side, and how well measures repeat within and between readers."""
+    from headstock.desk.repeats import repeat_page
+
+    with _desk(data) as desk:
+        shown = repeat_page(desk, film, hip)
+        _out(shown, as_json, lambda: shown.says)
+
+
 @film_app.command("scale")
 def film_scale(
     film: str,

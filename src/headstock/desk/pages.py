@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 __all__ = [
     "About",
+    "AgreementRow",
     "Appraisal",
     "Caution",
     "Check",
@@ -59,6 +60,9 @@ __all__ = [
     "ReadingIn",
     "ReadingPage",
     "ReadingState",
+    "RepeatPage",
+    "RepeatReading",
+    "RepeatabilityRow",
     "Reserve",
     "ReserveEnd",
     "ScaleChoice",
@@ -583,6 +587,49 @@ class ReadingPage(Model):
     saved_at: datetime | None
     measures: MeasuresOut
     repeat_of: str | None = None
+
+
+class RepeatReading(Model):
+    """One reading of a film: who, when, and its main numbers."""
+
+    reader: str
+    kept_at: datetime | None
+    in_use: bool
+    numbers: list[Number]
+
+
+class RepeatabilityRow(Model):
+    """How well one reader repeats one measure, over the films read more than once."""
+
+    key: str
+    label: str
+    reader: str
+    films: int
+    within_sd: Number
+    coefficient: Number
+
+
+class AgreementRow(Model):
+    """How two readers agree on one measure: second minus first, with the limits that hold 95 % of differences."""
+
+    key: str
+    label: str
+    first: str
+    second: str
+    films: int
+    bias: Number
+    lower: Number
+    upper: Number
+
+
+class RepeatPage(Model):
+    """All readings of one film, and repeatability over all films read more than once."""
+
+    film_id: str
+    readings: list[RepeatReading]
+    within: list[RepeatabilityRow]
+    between: list[AgreementRow]
+    says: str
 
 
 class ReadingIn(Given):

@@ -22,7 +22,7 @@ from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.formparsers import MultiPartException
 
-from headstock.desk import compare, films, hips, limits, place, readings, sign
+from headstock.desk import compare, films, hips, limits, place, readings, repeats, sign
 from headstock.desk.desk import Desk, reader, set_reader
 from headstock.desk.facts import set_fact
 from headstock.desk.landmarks import landmark_page
@@ -332,6 +332,10 @@ def _readings(app: FastAPI, desk: Desk, clock: Clock) -> None:
     @app.post("/api/films/{film}/reading/redo")
     def redo(film: str, hip: str, who: Who) -> schema.ReadingPage:
         return readings.redo_reading(desk, film, hip, who=who, now=clock())
+
+    @app.get("/api/films/{film}/reading/repeats")
+    def all_readings(film: str, hip: str) -> schema.RepeatPage:
+        return repeats.repeat_page(desk, film, hip)
 
     @app.post("/api/films/{film}/reading/again")
     def again(film: str, hip: str, who: Who) -> schema.ReadingPage:

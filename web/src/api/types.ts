@@ -16,6 +16,17 @@ export interface components {
             today: string;
             version: string;
         };
+        /** @description How two readers agree on one measure: second minus first, with the limits that hold 95 % of differences. */
+        AgreementRow: {
+            bias: components["schemas"]["Number"];
+            films: number;
+            first: string;
+            key: string;
+            label: string;
+            lower: components["schemas"]["Number"];
+            second: string;
+            upper: components["schemas"]["Number"];
+        };
         /** @description Every number one placement leads to. */
         Appraisal: {
             binding: string | null;
@@ -489,6 +500,30 @@ export interface components {
             signs: {
                 [key: string]: components["schemas"]["SignsIn"];
             };
+        };
+        /** @description All readings of one film, and repeatability over all films read more than once. */
+        RepeatPage: {
+            between: components["schemas"]["AgreementRow"][];
+            film_id: string;
+            readings: components["schemas"]["RepeatReading"][];
+            says: string;
+            within: components["schemas"]["RepeatabilityRow"][];
+        };
+        /** @description One reading of a film: who, when, and its main numbers. */
+        RepeatReading: {
+            in_use: boolean;
+            kept_at: string | null;
+            numbers: components["schemas"]["Number"][];
+            reader: string;
+        };
+        /** @description How well one reader repeats one measure, over the films read more than once. */
+        RepeatabilityRow: {
+            coefficient: components["schemas"]["Number"];
+            films: number;
+            key: string;
+            label: string;
+            reader: string;
+            within_sd: components["schemas"]["Number"];
         };
         /** @description Length still available at this level. */
         Reserve: {

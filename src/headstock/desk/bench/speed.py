@@ -8,7 +8,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from statistics import median
 from time import perf_counter
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,12 +71,12 @@ def _reading_films(seed: int, tell: Tell) -> list[Row]:
 
 
 def _desk(tell: Tell) -> list[Row]:
-    from headstock import planning
     from headstock.desk import compare, place, readings, scene, sign
     from headstock.desk.demo import load_demo
     from headstock.desk.desk import Memory, open_desk
     from headstock.desk.films import films_in_use
     from headstock.desk.hips import hips_page
+    from headstock.planning.appraise import appraise
     from headstock.records.people import hip as hip_row
 
     with tempfile.TemporaryDirectory() as folder:
@@ -104,11 +103,12 @@ def _desk(tell: Tell) -> list[Row]:
             compare.comparison(replace(desk, answers=Memory(64)), hip_id, today=_NOW.date())
 
         whole = _seconds(anew, 3)
+        compare.choose(desk, hip_id, "mid_head", who="bench", now=_NOW)
         given = place.placement_page(desk, hip_id, today=_NOW.date()).appraisal.placement
         drag_part = _seconds(lambda: place.appraise_live(desk, hip_id, given, today=_NOW.date()), 15)
         seen = scene.scene_of(desk, hip_id, today=_NOW.date())
         placement, _ = place.current_placement(desk, seen)
-        draws = _seconds(lambda: _whole_appraisal(planning, seen, placement, desk), 5)
+        draws = _seconds(lambda: appraise(seen.prepared, placement, desk.catalogue, seen.limits, seen.targets), 5)
         sheet = _seconds(lambda: sign.draft_sheet(desk, hip_id, "a4", now=_NOW), 3)
     return [
         Row("speed", "six demo patients drawn, brought in and read", made, "s", of="part of make demo"),
@@ -119,10 +119,6 @@ def _desk(tell: Tell) -> list[Row]:
         Row("speed", "comparison of four levels, all sizes", whole, "s", 3.0),
         Row("speed", "theatre sheet", sheet, "s", 1.0),
     ]
-
-
-def _whole_appraisal(planning: Any, seen: Any, placement: Any, desk: Any) -> object:
-    return planning.appraise(seen.prepared, placement, desk.catalogue, seen.limits, seen.targets)
 
 
 def _fits(seed: int) -> list[Row]:

@@ -39,6 +39,10 @@ export function findingOf(check: Pick<Check, "title" | "says">): { finding: stri
   return { finding: first || check.title, rest: check.says.slice(first.length).trim() };
 }
 
+/** "High neck: Standard stem, size 4", but "Mid-head bowl, size 4": a level is not said twice. */
+export const levelAndFamily = (level: string, family: string): string =>
+  family.toLowerCase().replace(/-/g, " ").startsWith(level.toLowerCase().replace(/-/g, " ")) ? family : `${level}: ${family}`;
+
 /** "wrong side" → the words over the finding. */
 export function stopWords(check: Check): string {
   if (isSide(check)) return "Stopped: the side does not agree";

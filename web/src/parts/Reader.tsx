@@ -11,8 +11,8 @@ export function Reader(): JSX.Element {
   const [open, set] = useState(false);
   if (!open) {
     return (
-      <button type="button" class="reader" onClick={() => set(true)} aria-label={now ? `Reader ${now}. Change` : "Say who reads"}>
-        {now || "Who reads? Type your name"}
+      <button type="button" class={now ? "reader" : "reader ask"} onClick={() => set(true)} aria-label={now ? `Reader ${now}. Change` : "Say who reads"}>
+        {now || "Who reads here? Say your name"}
       </button>
     );
   }

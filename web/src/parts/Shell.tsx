@@ -8,6 +8,7 @@ import { useEffect, useState } from "preact/hooks";
 import type { HipPage, Person, Side, Station } from "../api/schema";
 import { dateWords, sideWords } from "../model/format";
 import { reachable, writtenKeys, type Action } from "../model/actions";
+import { steps, worstOf } from "../model/steps";
 import { along } from "../model/stations";
 import { about, readerName, saves } from "./desk";
 import { useActions, useStore } from "./hooks";
@@ -105,6 +106,9 @@ function whyOfFocus(): void {
 }
 
 function Nameplate({ hip, plate, state }: { hip: HipPlate | null; plate: ComponentChildren; state: ShellProps["state"] }): JSX.Element {
+  const now = useStore(about);
+  // Asked in the nameplate until answered, never in the way.
+  const nobody = now !== null && readerName(now) === "";
   return (
     <header class="plate">
       <Link to="/" class="home" aria-label="headstock, all patients">
@@ -124,6 +128,11 @@ function Nameplate({ hip, plate, state }: { hip: HipPlate | null; plate: Compone
       {plate ?? (
         <>
           <div class="gap" />
+          {nobody && state !== null && (
+            <div class="state whoreads">
+              <Reader />
+            </div>
+          )}
           <SavedState state={state ?? null} />
         </>
       )}
@@ -141,6 +150,7 @@ export function personWords(person: Person): string {
 export function SavedState({ state }: { state: NonNullable<ShellProps["state"]> | null }): JSX.Element {
   const saved = useStore(saves.state);
   const reader = readerName(useStore(about));
+  const waits = worstOf(useStore(steps));
   const refused = saved.refused[0];
   if (refused) {
     return (
@@ -152,6 +162,14 @@ export function SavedState({ state }: { state: NonNullable<ShellProps["state"]> 
             <u>Read</u>
           </button>
         </span>
+      </div>
+    );
+  }
+  if (waits && waits.name !== "keeping" && !state?.kind) {
+    return (
+      <div class={`state ${waits.name === "stopped" ? "stopped" : "late"}`} role="status">
+        <b>Not saved yet</b>
+        {waits.name === "stopped" ? "a reading or placement waits for a choice on its page" : `${waits.waiting} ${waits.waiting === 1 ? "step waits" : "steps wait"} in this browser; trying again`}
       </div>
     );
   }

@@ -38,7 +38,7 @@ export function WhyWords({ n, limit = null }: SlipProps): JSX.Element {
             <dd>{n.reason}</dd>
           </>
         )}
-        {n.why.rows.map((row) => (
+        {n.why.rows.filter((row) => !saysTheSame(row.text, n.why.sentence)).map((row) => (
           <>
             <dt>{row.name}</dt>
             <dd>{row.text}</dd>
@@ -56,6 +56,9 @@ export function WhyWords({ n, limit = null }: SlipProps): JSX.Element {
     </>
   );
 }
+
+/** A row that only repeats the sentence above it. */
+const saysTheSame = (row: string, sentence: string): boolean => row.replace(/\.$/, "").toLowerCase() === sentence.replace(/\.$/, "").toLowerCase();
 
 export function WhySlip({ n, limit = null, still = false }: SlipProps): JSX.Element {
   return (

@@ -2,13 +2,11 @@
 
 import { ask } from "../api/client";
 import type { About } from "../api/schema";
+import { NOBODY } from "../model/reader";
 import { saver } from "../model/saver";
 import { store } from "../model/store";
 
 export const about = store<About | null>(null);
-
-/** The server's word for a reader who has not said who they are. It is no name: nothing may be signed with it. */
-const NOBODY = "reader not named";
 
 /** Name of who reads here; "" when nobody has said. */
 export const readerName = (now: About | null): string => (now === null || now.reader === NOBODY ? "" : now.reader);

@@ -7,8 +7,8 @@ import type { Appraisal, Level, SignaturePage, SignIn } from "../api/schema";
 import type { Action } from "../model/actions";
 import { typedDate } from "../model/dates";
 import { dateWords, levelWords, sideWords } from "../model/format";
-import { missingToSign } from "../model/signing";
-import { about, readerName } from "../parts/desk";
+import { levelAndFamily, missingToSign } from "../model/signing";
+import { about, readerName, setReader } from "../parts/desk";
 import { useKept, useLow, useStore } from "../parts/hooks";
 import { say } from "../parts/keys";
 import { LimitSign, StopSign } from "../parts/LimitSign";
@@ -45,6 +45,8 @@ export function SignForm({ life, page, put }: SignProps): JSX.Element {
     refuse(null);
     try {
       put(await ask<SignaturePage>("POST", at("/api/hips", page.hip_id, {}, "/sign"), body));
+      // Who signs also reads here, unless someone said otherwise.
+      if (reader === "") void setReader(body.signer).catch(() => undefined);
       say("Signed. The plan is kept and cannot be edited, only superseded.");
     } catch (error) {
       refuse((error as Error).message);
@@ -59,14 +61,14 @@ export function SignForm({ life, page, put }: SignProps): JSX.Element {
   return (
     <Shell title={signTitle(life)} hip={plateOf(life)} here="signature" actions={[action, draft]} back={`/hip/${encodeURIComponent(page.hip_id)}/placement`} scrolls mainClass="sign ready">
       <section>
-        <h1>{appraisal ? `${levelWords[appraisal.placement.level]}: ${appraisal.family_words}.` : "There is no placement yet."}</h1>
+        <h1>{appraisal ? `${levelAndFamily(levelWords[appraisal.placement.level], appraisal.family_words)}.` : "There is no placement yet."}</h1>
         <p class="says">
           {page.checks.length} checks passed: {page.checks.map((check) => lower(check.title)).join("; ")}.
         </p>
         <SidesTable sides={page.sides} />
         {appraisal && (
           <div class="whatsigned">
-            <NeckPicture appraisal={appraisal} side={life.side} height={low ? 230 : 330} />
+            <NeckPicture appraisal={appraisal} side={life.side} height={low ? 200 : 300} />
             <Lines appraisal={appraisal} />
           </div>
         )}

@@ -4,6 +4,7 @@ import type { JSX } from "preact";
 import { useState } from "preact/hooks";
 import type { Action } from "../model/actions";
 import { clockWords, dateWords, levelWords } from "../model/format";
+import { levelAndFamily } from "../model/signing";
 import { StopSign } from "../parts/LimitSign";
 import { NeckPicture } from "../parts/NeckPicture";
 import { ActionPress, Press } from "../parts/Press";
@@ -26,7 +27,7 @@ export function SignedView({ life, page, again }: SignProps & { again: () => voi
         <h1>
           {levelWords[plan.level]}, signed for the {life.side} hip.
         </h1>
-        <p class="says">{plan.words}</p>
+        <p class="says">{levelAndFamily(levelWords[plan.level], plan.words.replace(`${levelWords[plan.level]}, `, ""))}</p>
         <dl class="facts">
           <dt>operation</dt>
           <dd>{dateWords(plan.operation_date) || "no day given"}</dd>

@@ -31,7 +31,7 @@ export function Staircase({ comparison, levels, margin, side, choose }: Staircas
   return (
     <div class="stair" ref={see}>
       {height > 40 && width > 0 && (
-        <svg width={width} height={height} role="img" aria-label="Best placement at each cut level, on one depth rule">
+        <svg width={width} height={height} viewBox={`0 0 ${width} ${height}`} role="img" aria-label="Best placement at each cut level, on one depth rule">
           <DrawingDefs id="stair" />
           {levels.map((level, i) => {
             const left = margin + i * column;

@@ -43,6 +43,8 @@ export interface KeeperOptions<State, Answer extends Kept> {
   readonly store: Store;
   readonly send: (step: Step<State>) => Promise<Answer>;
   readonly wait?: (ms: number) => Promise<void>;
+  /** Hears every change, whether a page is open or not. */
+  readonly onState?: (state: KeeperState) => void;
 }
 
 /** First wait after a failure, doubled each time up to the last. */
@@ -126,6 +128,7 @@ export class Keeper<State, Answer extends Kept> {
   #tell(state: KeeperState): void {
     this.#said = state;
     this.#ears?.onState(state);
+    this.#options.onState?.(state);
   }
 
   async #run(): Promise<void> {

@@ -1,6 +1,7 @@
 /** Words: what the nameplate says about work being kept, and words broken into lines for a picture. */
 
 import { clockWords } from "../../model/format";
+import { NOBODY } from "../../model/reader";
 import type { KeeperState } from "./keeper";
 
 export interface PlateWords {
@@ -9,7 +10,8 @@ export interface PlateWords {
   kind?: "late" | "stopped";
 }
 
-export function keptWords(kept: KeeperState, error: Error | null, reader: string, savedAt: string | null, what: "Reading" | "Placement"): PlateWords {
+export function keptWords(kept: KeeperState, error: Error | null, by: string, savedAt: string | null, what: "Reading" | "Placement"): PlateWords {
+  const reader = by === NOBODY ? "" : by;
   if (kept.name === "stopped") return { title: `${what} not kept`, detail: "someone kept a later step; choose below", kind: "stopped" };
   if (kept.name === "retrying" || error) {
     const waiting = kept.name === "retrying" && kept.waiting > 0 ? `${kept.waiting} ${kept.waiting === 1 ? "step waits" : "steps wait"} here` : "nothing is lost";

@@ -84,7 +84,7 @@ function Placing({ hip, ap, lateral, work }: PlacingProps): JSX.Element {
     keys: ["k"],
     foot: "keep",
     violet: true,
-    closed: work.kept.name === "stopped" ? "Keep: choose below whose placement stands" : null,
+    closed: work.kept.name === "stopped" ? "Keep: choose first" : null,
     run: () => {
       // What the search found becomes the surgeon's by this press, moved or not.
       if (page?.saved_at === null && work.kept.name === "kept") work.commit(placement, "kept the best fit");

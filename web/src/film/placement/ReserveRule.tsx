@@ -43,7 +43,7 @@ export function ReserveRule({ reserve, moving }: { reserve: Reserve | null; movi
                 </g>
               );
             })}
-            {reserve && <Ends reserve={reserve} letters={Math.max(8, Math.floor((size.width - RULE_X - 44) / LETTER_PX))} at={(value) => rule.at(Math.max(-span, Math.min(span, value)))} />}
+            {reserve && <Ends reserve={reserve} letters={Math.max(8, Math.floor((size.width - RULE_X - 44) / LETTER_PX))} bottom={size.height} at={(value) => rule.at(Math.max(-span, Math.min(span, value)))} />}
             <path d={`M${RULE_X} ${rule.at(0)}h40`} stroke="var(--mark)" stroke-width="2.5" />
             <circle cx={RULE_X + 15} cy={rule.at(0)} r="8" fill="var(--desk)" stroke="var(--mark)" stroke-width="3" />
             <text x={RULE_X + 46} y={rule.at(0) + 5} font-size="14" font-weight="680" fill="var(--mark)">
@@ -57,7 +57,21 @@ export function ReserveRule({ reserve, moving }: { reserve: Reserve | null; movi
   );
 }
 
-function Ends({ reserve, letters, at }: { reserve: Reserve; letters: number; at: (value: number) => number }): JSX.Element {
+/** Ascent over the first baseline, and depth of the block below it for its first line of words, CSS px. */
+const RISE_PX = 16;
+const DEPTH_PX = 34;
+const LINE_PX = 15;
+/** Room that the word at the plan takes on either side of it. */
+const PLAN_PX = 11;
+
+/** Where the words of an end begin: at the end, but clear of the plan's own word and inside the picture. */
+export function endWordsY(y: number, up: boolean, plan: number, lines: number, bottom: number): number {
+  const depth = DEPTH_PX + LINE_PX * (Math.max(1, lines) - 1);
+  if (up) return Math.max(RISE_PX, Math.min(y, plan - PLAN_PX - depth));
+  return Math.min(Math.max(y, plan + PLAN_PX + RISE_PX), bottom - depth);
+}
+
+function Ends({ reserve, letters, bottom, at }: { reserve: Reserve; letters: number; bottom: number; at: (value: number) => number }): JSX.Element {
   const ends = [reserve.longer, reserve.shorter].filter((end) => end !== null);
   const values = ends.map((end) => end.number.value ?? 0);
   const high = at(Math.max(0, ...values));
@@ -71,8 +85,7 @@ function Ends({ reserve, letters, at }: { reserve: Reserve; letters: number; at:
         const y = at(number.value);
         const up = number.value >= 0;
         const lines = wrapped(end.binds, letters);
-        // Ends close to the plan move their words away from its own.
-        const wordsY = up ? Math.min(y, at(0) - 64) : Math.max(y, at(0) + 26);
+        const wordsY = endWordsY(y, up, at(0), lines.length, bottom);
         return (
           <g key={number.key}>
             {number.low !== null && number.high !== null && (

@@ -2,10 +2,10 @@
 
 import { useCallback, useEffect, useMemo, useRef, useState } from "preact/hooks";
 import { ask, at } from "../../api/client";
-import type { Appraisal, PlacementIn, PlacementPage, PlacementSave, TargetIn } from "../../api/schema";
+import type { Appraisal, PlacementIn, PlacementPage, TargetIn } from "../../api/schema";
 import { say } from "../../parts/keys";
-import { browserStore } from "../model/browserStore";
-import { Keeper, type KeeperState, reconcile } from "../model/keeper";
+import { placementKeeper } from "../keepers";
+import { type KeeperState, reconcile } from "../model/keeper";
 import { latest } from "../model/latest";
 import { samePlacement } from "../model/placement";
 
@@ -33,25 +33,6 @@ export interface PlacementWork {
   readonly keepMine: () => void;
 }
 
-type PlacementKeeper = Keeper<PlacementIn, PlacementPage>;
-const keepers = new Map<string, PlacementKeeper>();
-
-function keeperOf(hip: string): PlacementKeeper {
-  const key = `headstock.steps.placement.${hip}`;
-  const known = keepers.get(key);
-  if (known) return known;
-  const made: PlacementKeeper = new Keeper({
-    key,
-    store: browserStore,
-    send: (step) => {
-      const body: PlacementSave = { placement: step.state, base_step: step.base, what: step.what };
-      return ask<PlacementPage>("PUT", at("/api/hips", hip, {}, "/placement"), body);
-    },
-  });
-  keepers.set(key, made);
-  return made;
-}
-
 export function usePlacement(hip: string): PlacementWork {
   const path = useCallback((rest: string) => at("/api/hips", hip, {}, rest), [hip]);
   const [page, setPage] = useState<PlacementPage | null>(null);
@@ -62,7 +43,7 @@ export function usePlacement(hip: string): PlacementWork {
   const [error, setError] = useState<Error | null>(null);
   const [liveMs, setLiveMs] = useState<number | null>(null);
   const now = useRef<{ placement: PlacementIn | null; step: number }>({ placement: null, step: 0 });
-  const keeper = useMemo(() => keeperOf(hip), [hip]);
+  const keeper = useMemo(() => placementKeeper(hip), [hip]);
 
   const live = useMemo(
     () =>

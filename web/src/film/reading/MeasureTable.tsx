@@ -8,8 +8,11 @@ import { Num } from "../../parts/Num";
 
 const has = (n: Measure | null): boolean => n !== null && n.value !== null;
 
+/** Some side of this measure has a value. */
+export const hasValue = (row: MeasureRow): boolean => has(row.right) || has(row.left) || has(row.difference);
+
 export function MeasureTable({ rows }: { rows: readonly MeasureRow[] }): JSX.Element {
-  const shown = rows.filter((row) => has(row.right) || has(row.left) || has(row.difference));
+  const shown = rows.filter(hasValue);
   const missing = rows.filter((row) => !shown.includes(row));
   // A film of one hip has one column.
   const [right, left] = [shown.some((row) => has(row.right)), shown.some((row) => has(row.left))];

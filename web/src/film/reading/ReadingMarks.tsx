@@ -9,7 +9,7 @@ import { fromWire, type ImageCircle, type ImagePoint } from "../geometry/types";
 import { toScreen, type Viewport } from "../geometry/viewport";
 import { groupOf, nameOf } from "../model/reading";
 import { wrapped } from "../model/words";
-import { Cross, FoundPoint, Handle, Line, WordLines, Words } from "../viewer/marks";
+import { Corner, Cross, FoundPoint, Line, WordLines, Words } from "../viewer/marks";
 
 interface ReadingMarksProps {
   view: Viewport;
@@ -45,7 +45,7 @@ export function ReadingMarks({ view, state, drawn, numbers, selected, pending, p
         <>
           <Line points={pendingOutline.map(on)} colour="var(--mark)" width={2} />
           {pendingOutline.map((corner, i) => (
-            <Handle key={i} at={on(corner)} held={i === 0} />
+            <Corner key={i} at={on(corner)} first={i === 0} />
           ))}
         </>
       )}
@@ -103,7 +103,7 @@ function Labels({ view, state, drawn, numbers, selected, labelOf }: Omit<Reading
     const medial = points.reduce<XY>((best, point) => (point[0] > best[0] ? point : best), points[0] as XY);
     said.push(say(key, "dead bone", { size: 12.5, weight: 560, colour: colourOf(key) }, (width, height) => aroundPoint(medial, width, height, [1, 0.2])));
   }
-  const places = placeLabels(said, obstaclesOf(state, drawn, on), { left: 4, top: 4, right: Infinity, bottom: Infinity });
+  const places = placeLabels(said, obstaclesOf(state, drawn, selected, on), { left: 4, top: 4, right: Infinity, bottom: Infinity });
   return (
     <>
       {said.map((label) => {
@@ -119,7 +119,7 @@ function Labels({ view, state, drawn, numbers, selected, labelOf }: Omit<Reading
 }
 
 /** Marks must stay in sight; a thin line may run under words, though better not. */
-function obstaclesOf(state: ReadingState, drawn: readonly DrawnLine[], on: (point: readonly number[]) => XY): Obstacle[] {
+function obstaclesOf(state: ReadingState, drawn: readonly DrawnLine[], selected: string | null, on: (point: readonly number[]) => XY): Obstacle[] {
   const along = (a: XY, b: XY, weight: number): Obstacle[] => {
     const steps = Math.min(40, Math.ceil(Math.hypot(b[0] - a[0], b[1] - a[1]) / 8));
     return Array.from({ length: steps + 1 }, (_, i) => ({ at: [a[0] + ((b[0] - a[0]) * i) / (steps || 1), a[1] + ((b[1] - a[1]) * i) / (steps || 1)] as XY, weight }));
@@ -127,7 +127,7 @@ function obstaclesOf(state: ReadingState, drawn: readonly DrawnLine[], on: (poin
   return [
     ...Object.values(state.points).map((point): Obstacle => ({ at: on(point), weight: 6 })),
     ...Object.values(state.circles).flatMap(([column, row, radius]) => Array.from({ length: 48 }, (_, i): Obstacle => ({ at: on([column + radius * Math.cos((i * Math.PI) / 24), row + radius * Math.sin((i * Math.PI) / 24)]), weight: 0.8 }))),
-    ...Object.values(state.outlines).flatMap((corners) => corners.filter((_, i) => corners.length < 60 || i % 3 === 0).map((corner): Obstacle => ({ at: on(corner), weight: 0.5 }))),
+    ...Object.entries(state.outlines).flatMap(([key, corners]) => corners.filter((_, i) => corners.length < 60 || i % 3 === 0).map((corner): Obstacle => ({ at: on(corner), weight: key === selected ? 3 : 0.5 }))),
     ...drawn.flatMap((line) => line.points.slice(1).flatMap((point, i) => along(on(line.points[i] as [number, number]), on(point), 0.4))),
   ];
 }
@@ -184,7 +184,7 @@ function Outline({ outlineKey, corners, view, found, selected }: { outlineKey: s
   return (
     <>
       <Line points={points} closed={closed} colour={colour} width={closed ? 1.8 : 1.6} {...(closed ? { dash: "6 4" } : {})} opacity={closed || name === "collapse" ? 1 : 0.85} />
-      {selected && points.map((point, i) => <Handle key={i} at={point} />)}
+      {selected && points.map((point, i) => <Corner key={i} at={point} />)}
     </>
   );
 }

@@ -1,11 +1,12 @@
 /** The reading: landmark by landmark on the film, the numbers that follow beside it. */
 
 import type { JSX } from "preact";
-import { useMemo, useState } from "preact/hooks";
+import { useEffect, useMemo, useRef, useState } from "preact/hooks";
 import { at } from "../../api/client";
 import type { FilmPage, HipPage, LandmarkPage, Measure, MeasuresOut, SignsIn, View } from "../../api/schema";
 import type { Action } from "../../model/actions";
 import { dateWords } from "../../model/format";
+import { NOBODY } from "../../model/reader";
 import { pathOfRoute } from "../../model/routes";
 import { useLoad, useMoreBelow } from "../../parts/hooks";
 import { ActionPress, Press } from "../../parts/Press";
@@ -19,7 +20,7 @@ import { FilmViewer } from "../viewer/FilmViewer";
 import { LegendMark } from "../viewer/marks";
 import { cornersOf, scaleOf, useFilm } from "../viewer/useFilm";
 import { viewActions } from "../viewer/viewActions";
-import { MeasureTable, PelvisLines } from "./MeasureTable";
+import { hasValue, MeasureTable, PelvisLines } from "./MeasureTable";
 import { NextBox } from "./NextBox";
 import { ReadingMarks } from "./ReadingMarks";
 import { SignsForm, Stages } from "./SignsForm";
@@ -38,10 +39,10 @@ export function ReadingPage({ hip, film }: { hip: string; film: string }): JSX.E
       </Shell>
     );
   }
-  return <Reading hip={hipPage.data} film={filmPage.data} landmarks={landmarks.data} />;
+  return <Reading hip={hipPage.data} film={filmPage.data} landmarks={landmarks.data} onStanding={hipPage.again} />;
 }
 
-function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landmarks: LandmarkPage }): JSX.Element {
+function Reading({ hip, film, landmarks, onStanding }: { hip: HipPage; film: FilmPage; landmarks: LandmarkPage; onStanding: () => void }): JSX.Element {
   const view: View = film.card.view ?? "ap_pelvis";
   const scale = scaleOf(film);
   const control = useFilm(film, view === "ap_pelvis" ? "fill" : "fit");
@@ -64,6 +65,14 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
   const { state, measures } = work;
   const { selected, mode } = hands;
   const todo = measures?.todo ?? [];
+  // The line of life shows a reading as done once its last point is kept.
+  const complete = work.page !== null && work.kept.name === "kept" && work.page.measures.todo.length === 0;
+  const wasComplete = useRef<boolean | null>(null);
+  useEffect(() => {
+    if (work.page === null) return;
+    if (wasComplete.current !== null && wasComplete.current !== complete) onStanding();
+    wasComplete.current = complete;
+  }, [complete, work.page !== null]);
   // Marks that a snap brought along are not counted as points to place.
   const all = stops(state, order, todo).filter((key) => todo.includes(key) || byName.get(nameOf(key))?.optional === false);
   const waiting = state.found.length;
@@ -112,7 +121,7 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
     { id: "reading.otherLesion", title: "Outline dead bone, the other hip", keys: ["Shift+o"], run: () => hands.beginOutline("lesion", hip.side === "left" ? "right" : "left", true) },
     { id: "reading.collapse", title: `Outline the flattened surface, ${hip.side}`, keys: ["c"], run: () => hands.beginOutline("collapse", hip.side, false) },
     { id: "reading.signs", title: signsOpen ? "Measures" : "Signs and stage", keys: ["s"], run: () => setSigns((open) => !open) },
-    { id: "reading.again", title: "Read this film once more, for repeatability", keys: ["Shift+r"], run: work.again },
+    { id: "reading.again", title: work.page?.repeat_of != null ? "End the repeat reading" : "Read this film once more, for repeatability", keys: ["Shift+r"], run: work.again },
     { id: "reading.side", title: "Two films side by side", keys: ["d"], run: () => go(pathOfRoute({ page: "films", hip: hip.hip_id })) },
   ];
   if (mode.name !== "place") actions.unshift({ id: "reading.back", title: "Leave this outline", keys: ["Escape"], run: hands.backToPlace });
@@ -181,6 +190,14 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
       </div>
       <aside class="rd-side">
         <ScaleStrip film={film} hip={hip.hip_id} />
+        {work.page?.repeat_of != null && (
+          <p class="rd-repeat">
+            A repeat reading{work.page.reader === NOBODY ? "" : ` by ${work.page.reader}`}: it stands beside the one in use, shows how far readings differ, and plans nothing.{" "}
+            <Press size="sm" kind="plain" onPress={work.again}>
+              End it
+            </Press>
+          </p>
+        )}
         {film.side_letter === null && (
           <p class="rd-warning">
             No one has confirmed the side letter of this film. <Link to={pathOfRoute({ page: "film", hip: hip.hip_id, film: film.film_id })}>Look at it</Link> before these numbers are used.
@@ -192,15 +209,16 @@ function Reading({ hip, film, landmarks }: { hip: HipPage; film: FilmPage; landm
           </p>
         ))}
         {signsOpen ? (
-          <SignsForm side={hip.side} state={state} measures={measures} onSign={onSign} />
+          <SignsForm see={below.see} side={hip.side} state={state} measures={measures} onSign={onSign} />
         ) : (
           <section class="rd-measures" ref={below.see}>
             {work.error && !work.page ? <p class="says">{work.error.message}</p> : null}
+            {measures && measures.rows.every((row) => !hasValue(row)) && <p class="says">No number yet. Each one appears as soon as its points are placed.</p>}
             <MeasureTable rows={measures?.rows ?? []} />
             {measures && measures.stages.length > 0 && <Stages measures={measures} />}
           </section>
         )}
-        {!signsOpen && below.hidden > 0 && (
+        {below.hidden > 0 && (
           <button type="button" class="rd-more" onClick={below.onward}>
             ↓ more below
           </button>

@@ -23,16 +23,17 @@ const ANSWERS: readonly (readonly [boolean | null, string])[] = [
 ];
 
 interface SignsFormProps {
+  see: (box: HTMLElement | null) => void;
   side: Side;
   state: ReadingState;
   measures: MeasuresOut | null;
   onSign: (sign: keyof SignsIn, seen: boolean | null, words: string) => void;
 }
 
-export function SignsForm({ side, state, measures, onSign }: SignsFormProps): JSX.Element {
+export function SignsForm({ see, side, state, measures, onSign }: SignsFormProps): JSX.Element {
   const signs = { ...UNSEEN, ...state.signs[side] };
   return (
-    <section class="rd-signs">
+    <section class="rd-signs" ref={see}>
       <h2>Signs seen, {side} hip</h2>
       {ASKED.map(([sign, words]) => (
         <fieldset key={sign}>

@@ -2,9 +2,9 @@
 
 import { useCallback, useEffect, useMemo, useRef, useState } from "preact/hooks";
 import { ask, at } from "../../api/client";
-import type { MeasuresOut, ReadingIn, ReadingPage, ReadingState } from "../../api/schema";
-import { browserStore } from "../model/browserStore";
-import { Keeper, type KeeperState, reconcile } from "../model/keeper";
+import type { MeasuresOut, ReadingPage, ReadingState } from "../../api/schema";
+import { readingKeeper } from "../keepers";
+import { type KeeperState, reconcile } from "../model/keeper";
 import { latest } from "../model/latest";
 import { EMPTY, sameState } from "../model/reading";
 
@@ -27,26 +27,6 @@ export interface ReadingWork {
   /** Another reader kept a later step: show theirs, or put mine after it. */
   readonly takeTheirs: () => void;
   readonly keepMine: () => void;
-}
-
-type ReadingKeeper = Keeper<ReadingState, ReadingPage>;
-const keepers = new Map<string, ReadingKeeper>();
-
-/** One keeper a reading for as long as headstock is open, so that leaving the page does not stop the sending. */
-function keeperOf(hip: string, film: string): ReadingKeeper {
-  const key = `headstock.steps.reading.${hip}.${film}`;
-  const known = keepers.get(key);
-  if (known) return known;
-  const made: ReadingKeeper = new Keeper({
-    key,
-    store: browserStore,
-    send: (step) => {
-      const body: ReadingIn = { state: step.state, base_step: step.base, what: step.what };
-      return ask<ReadingPage>("PUT", at("/api/films", film, { hip }, "/reading"), body);
-    },
-  });
-  keepers.set(key, made);
-  return made;
 }
 
 export function useReading(hip: string, film: string): ReadingWork {
@@ -72,7 +52,7 @@ export function useReading(hip: string, film: string): ReadingWork {
     [path],
   );
 
-  const keeper = useMemo(() => keeperOf(hip, film), [hip, film]);
+  const keeper = useMemo(() => readingKeeper(hip, film), [hip, film]);
 
   const take = useCallback((answer: ReadingPage) => {
     now.current.step = answer.step;

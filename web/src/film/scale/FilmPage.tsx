@@ -77,6 +77,7 @@ function Film({ hip, film, onFilm }: { hip: HipPage; film: FilmData; onFilm: (fi
     },
     { id: "film.side", title: "Two films side by side", keys: ["Shift+d"], run: () => go(pathOfRoute({ page: "films", hip: hip.hip_id })) },
   ];
+  const sideFirst = sideOpen && !scaleOpen && work.at === null;
   const first = scaleOpen ? firstOffer(film) : null;
 
   return (
@@ -110,11 +111,11 @@ function Film({ hip, film, onFilm }: { hip: HipPage; film: FilmData; onFilm: (fi
               {warning}
             </p>
           ))}
-          {sideOpen && !scaleOpen && <SideQuestion film={film} side={hip.side} first onAnswer={work.answerSide} />}
+          {sideFirst && <SideQuestion film={film} side={hip.side} first onAnswer={work.answerSide} />}
           <ScaleSources work={work} violet={work.at === null ? first : null} />
           {work.refused && !SOURCES.some((source) => source.kind === work.refused?.body.kind) && <p class="rd-warning">{work.refused.says}</p>}
           {film.scale.settled_by && !scaleOpen && <p class="k fp-by">settled by {film.scale.settled_by}</p>}
-          {!(sideOpen && !scaleOpen) && <SideQuestion film={film} side={hip.side} first={false} onAnswer={work.answerSide} />}
+          {!sideFirst && <SideQuestion film={film} side={hip.side} first={false} onAnswer={work.answerSide} />}
           <section class="fp-header">
             <h2>Header</h2>
             <dl>

@@ -4,6 +4,7 @@ import type { ComponentChildren, JSX } from "preact";
 import { useEffect, useRef, useState } from "preact/hooks";
 import type { ScaleChoice } from "../../api/schema";
 import { digits } from "../../model/format";
+import { say } from "../../parts/keys";
 import { Num } from "../../parts/Num";
 import { Press } from "../../parts/Press";
 import { largerWords } from "./ScaleStrip";
@@ -38,11 +39,14 @@ export function ScaleSources({ work, violet }: { work: ScaleWork; violet: ScaleK
     const choice = scale.choices.find((other) => other.kind === kind);
     return !inUse || all || choice?.in_use === true || choice?.scale != null || work.at === kind || work.refused?.body.kind === kind;
   };
+  const list = useRef<HTMLOListElement>(null);
+  // What is being worked on, or was refused, is never below the edge.
+  useEffect(() => list.current?.querySelector("li.open, li:has(.fp-refused)")?.scrollIntoView({ block: "nearest" }), [work.at, work.refused, work.ball]);
   const shown = SOURCES.filter((source) => stays(source.kind));
   const rest = SOURCES.length - shown.length;
   return (
     <>
-      <ol class="fp-sources">
+      <ol class="fp-sources" ref={list}>
         {shown.map((source) => {
           const choice = scale.choices.find((other) => other.kind === source.kind);
           const open = work.at === source.kind;
@@ -142,9 +146,13 @@ function Form({ work, kind }: { work: ScaleWork; kind: ScaleKind }): JSX.Element
   const form = (reason: string | null, send: () => void, fields: ComponentChildren): JSX.Element => (
     <form
       class="fp-form"
-      onSubmit={(event) => {
+      onSubmit={(event) => event.preventDefault()}
+      onKeyDown={(event) => {
+        // A browser submits a form of two fields only through a button of its own.
+        if (event.key !== "Enter" || !(event.target instanceof HTMLInputElement)) return;
         event.preventDefault();
-        if (!reason) send();
+        if (reason) say(`${reason}.`);
+        else send();
       }}
     >
       {fields}

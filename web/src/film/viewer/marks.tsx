@@ -112,6 +112,11 @@ export function Handle({ at, colour = "var(--mark)", held = false }: { at: XY; c
   );
 }
 
+/** A corner of an outline: small, so that a ring of them does not hide what it rings. */
+export function Corner({ at, colour = "var(--mark)", first = false }: { at: XY; colour?: string; first?: boolean }): JSX.Element {
+  return <circle cx={at[0]} cy={at[1]} r={first ? 5.5 : 3.6} fill={CASING} stroke={colour} stroke-width="1.8" />;
+}
+
 /** A word in a box in a corner of the film: the side. */
 export function SideWord({ words, at, open = false }: { words: string; at: "left" | "right"; open?: boolean }): JSX.Element {
   return (

@@ -33,7 +33,7 @@ _INNER_COSTS: Final = (0.5, 0.1)  # each start is followed with and without much
 _STARTS: Final = 5
 _SAME_MM: Final = 1.0
 _SURE: Final = 0.88  # share of belief below which the reader is asked
-_CLICK_SD_MM: Final = 1.0  # of a click on the outline, across it
+_CLICK_SD_MM: Final = 1.0  # of a click on the outline, across it, when circles are chosen
 _OUT_OF_ROUND_MM: Final = 0.8  # Cauchy scale: real heads are 0.4 to 0.8 mm rms out of round
 
 # Cauchy scales inside and outside the circle, and how deep a sunken arc lies, mm. Tighter outward: toward the neck the
@@ -45,7 +45,18 @@ _FLAT_DEG: Final = 12.0
 _CLEAR: Final = 0.12
 _FAINT: Final = 0.1
 _SHORT_DEG: Final = 9.0
-_CORRELATED_DEG: Final = 24.0  # neighbouring outline points err together over about this arc
+# What a real head's outline does about its circle: out of round by so much, neighbours together over about this
+# arc, and each point on its own by so much (docs/decisions/0125-neighbouring-points-err-together.md).
+_TOGETHER_MM: Final = 0.4
+_TOGETHER_DEG: Final = 12.0
+_ALONE_MM: Final = 0.5
+_SHAPE_SCALES: Final = (0.8, 0.65)  # Cauchy scales inside and outside the circle, mm
+_FAR_MM: Final = 1.8  # farther off lies another edge
+_LEAST_TRUST: Final = 0.02
+_FEWEST_POINTS: Final = 12
+_STEPS: Final = 8
+_CLICK_IN_FIT_MM: Final = 0.85  # a hand's 0.7 mm and the 0.5 mm by which a real outline leaves its circle
+_USUAL_RMS_MM: Final = 0.37
 _SHAPE_SD_MM: Final = 0.12  # of centre and radius, from the outline's place within the blurred edge
 _GUESSED_MM_PER_PX: Final = (0.085, 0.12, 0.17, 0.24, 0.34)
 _USUAL_RADIUS_MM: Final = 24.0
@@ -53,6 +64,16 @@ _USUAL_RADIUS_MM: Final = 24.0
 # Weights of the evidence that tells the head from other circles, fitted by logistic regression on
 # phantom films: docs/decisions/0123-weights-of-the-evidence.md.
 _WEIGHTS: Final = (20.0, 26.0, 20.0, -1.8, 15.0)
+
+
+def _together_mm2() -> Floats:
+    """Covariance (ANGLES, ANGLES) of the outline's departure from its circle, mm2."""
+    angle = np.arange(ANGLES) * (360.0 / ANGLES)
+    apart = np.abs((angle[:, None] - angle[None] + 180.0) % 360.0 - 180.0)
+    return np.asarray(_TOGETHER_MM**2 * np.exp(-0.5 * (apart / _TOGETHER_DEG) ** 2))
+
+
+_TOGETHER_MM2: Final[Floats] = _together_mm2()
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,6 +325,7 @@ def _finish(
     inward, outside, sunk = _SCALES_BY_CLICK if clicks is None else _SCALES_BY_OUTLINE
     own = np.zeros((0, 2)) if clicks is None else clicks
     trusted = np.full(len(own), _CLICK_WEIGHT * float(base.mean()))
+    normal = np.eye(3)
     for _ in range(4):
         weight = np.concatenate([np.where(flat, 0.0, base), trusted])[None]
         middle, radius_px, _ = steady_circles(
@@ -314,6 +336,11 @@ def _finish(
         if (sunken <= flat).all():
             break
         flat |= sunken
+    share = np.minimum(base / max(float(np.percentile(base, 75)), 1e-6), 1.0)
+    middle[0], radius_px[0], normal = _best_circle(
+        points, np.where(flat, 0.0, share), own, middle[0], radius_px[0], view.mm
+    )
+    off = (np.linalg.norm(points - middle[0], axis=1) - radius_px[0]) * view.mm
     used = (clear > _CLEAR) & (np.abs(off) < 2.0 * _OUT_OF_ROUND_MM) & ~flat
     used = _runs_of(used, _SHORT_DEG)  # a few points alone among shading are chance
     outward = points - middle[0]
@@ -324,7 +351,7 @@ def _finish(
     stride = view.window.stride
     column, row = (float(v) for v in view.window.film(middle[0]))
     rms_mm = float(np.sqrt(np.mean(off[used] ** 2))) if used.any() else _OUT_OF_ROUND_MM
-    covariance = _covariance_mm2(outward, used, rms_mm) / mm_per_px**2
+    covariance = _covariance_mm2(normal, rms_mm) / mm_per_px**2
     return SnapHead(
         circle=(column, row, final_px * stride),
         covariance=covariance,
@@ -340,12 +367,47 @@ def _finish(
     )
 
 
-def _covariance_mm2(outward: Floats, used: NDArray[np.bool_], rms_mm: float) -> Floats:
-    """Covariance of (column, row, radius): outline points err together over `_CORRELATED_DEG`."""
-    jacobian = np.concatenate([outward, np.ones((ANGLES, 1))], axis=1)[used]
-    normal = jacobian.T @ jacobian + 1e-6 * np.eye(3)
-    together = _CORRELATED_DEG / (360.0 / ANGLES)
-    return np.asarray(np.linalg.inv(normal) * (max(rms_mm, 0.15) ** 2 * together) + np.eye(3) * _SHAPE_SD_MM**2)
+def _best_circle(
+    points: Floats, share: Floats, clicks: Floats, centre: Floats, radius_px: float, mm: float
+) -> tuple[Floats, float, Floats]:
+    """Circle by generalised least squares: centre and radius in px, information (3, 3) per mm2.
+
+    `share` (ANGLES,) 0..1: how clear each point is. A real head is out of round, and neighbouring points are so
+    together; points beyond count little, however many. Clicks err on their own.
+    Source: generalised least squares (A. C. Aitken, 1935), Gauss-Newton; weights after Cauchy.
+    """
+    normal = np.eye(3)
+    for _ in range(_STEPS):
+        offset = points - centre
+        distance = np.maximum(np.linalg.norm(offset, axis=1), 1e-9)
+        off = (distance - radius_px) * mm
+        inward, outward = _SHAPE_SCALES
+        trust = share / (1.0 + (off / np.where(off > 0, outward, inward)) ** 2)
+        kept = (trust > _LEAST_TRUST) & (np.abs(off) < _FAR_MM)
+        if kept.sum() < _FEWEST_POINTS:
+            break
+        variance = _TOGETHER_MM2[np.ix_(kept, kept)] + np.diag(_ALONE_MM**2 / trust[kept])
+        jacobian = np.column_stack([offset[kept] / distance[kept, None], np.ones(int(kept.sum()))])
+        weighted = np.linalg.solve(variance, jacobian)
+        normal = weighted.T @ jacobian
+        right = weighted.T @ off[kept]
+        if len(clicks):
+            beside = clicks - centre
+            reach = np.maximum(np.linalg.norm(beside, axis=1), 1e-9)
+            jacobian = np.column_stack([beside / reach[:, None], np.ones(len(clicks))])
+            normal = normal + jacobian.T @ jacobian / _CLICK_IN_FIT_MM**2
+            right = right + jacobian.T @ ((reach - radius_px) * mm) / _CLICK_IN_FIT_MM**2
+        step = np.linalg.solve(normal + 1e-9 * np.eye(3), right) / mm
+        centre, radius_px = centre + step[:2], float(radius_px + step[2])
+        if np.abs(step).max() * mm < 0.002:
+            break
+    return centre, radius_px, normal
+
+
+def _covariance_mm2(normal: Floats, rms_mm: float) -> Floats:
+    """Covariance of (column, row, radius): the fit's own, for a head as much out of round as this one."""
+    shape = max(rms_mm, 0.15) / _USUAL_RMS_MM
+    return np.asarray(np.linalg.inv(normal + 1e-9 * np.eye(3)) * shape**2 + np.eye(3) * _SHAPE_SD_MM**2)
 
 
 def _runs_of(marked: NDArray[np.bool_], least_deg: float) -> NDArray[np.bool_]:

@@ -14,6 +14,7 @@ from headstock.desk.pages import CupIn as CupPage
 from headstock.desk.scene import Scene
 from headstock.desk.shapes import film_drawing, lateral_drawing, neck_drawing
 from headstock.desk.words import number, says_number
+from headstock.documents.numbers import value_words
 from headstock.errors import CatalogueError
 from headstock.implants import Catalogue, CupPlacement, CutLevel, Placement, Pose
 from headstock.measured import exact
@@ -46,6 +47,7 @@ _SIGNED: Final = (
     "reserve_mm",
 )
 _PART_WORDS: Final = {"now": "now", "cup": "cup", "femur": "femur", "longer": "longer", "shorter": "shorter",
+                      "longer_neck": "with the longest neck", "shorter_neck": "with the shortest neck",
                       "reshape": "head bone to reshape"}  # fmt: skip
 
 
@@ -169,7 +171,7 @@ def _line(line: planning.AppraisalLine, scene: Scene) -> Line:
     detail = line.where
     if line.name in ("leg_length_remaining_mm", "offset_remaining_mm", "leg_length_change_mm", "offset_change_mm"):
         detail = ", ".join(
-            f"{_PART_WORDS[name]} {part.value:+.1f}".replace("-", "−")
+            f"{_PART_WORDS.get(name, name)} {value_words(part, 1, signed=True)}"
             for name, part in line.parts.items()
             if part.value is not None
         )

@@ -135,7 +135,7 @@ def first_words(scene: Scene, found: planning.Comparison) -> str | None:
     course = found.usual_course
     if course.preserves_head is not None:
         said.append(f"{course.text} ({course.source}; {course.status})")
-    elif not said:
+    else:
         said.append(course.text)
     return " ".join(said) or None
 

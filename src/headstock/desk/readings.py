@@ -19,6 +19,7 @@ from headstock.anatomy import (
     View,
     anterior_direction,
     film_hip,
+    head_size_warnings,
     key,
     measure,
     pelvis_warnings,
@@ -211,6 +212,8 @@ def measures_out(
             rotation_limit_percent=_either_end(limits, "pelvic_rotation_percent"),
         )
     )
+    heads = limits.named("plausible_head_diameter_mm")
+    warnings += head_size_warnings(found, heads.low, heads.high)
     if not scales.settled and scales.contradiction:
         warnings.insert(0, scales.contradiction)
     return MeasuresOut(

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
+from typer.exceptions import TyperException
 
 from headstock import __version__
 from headstock.errors import HeadstockError, RecordError
@@ -85,53 +86,90 @@ def _out(value: Any, as_json: bool, text: Callable[[], str]) -> None:
 
 
 def main() -> NoReturn:
-    """Run the command line."""
+    """Run the command line. A refusal ends with 1, a mistyped command with 2; both speak JSON where JSON was asked."""
     try:
-        app()
+        code = app(standalone_mode=False)
     except HeadstockError as error:
+        _refused(str(error), getattr(error, "guard", None), 1)
+    except ValueError as error:
+        from pydantic import ValidationError  # here, so that every other start need not wait for it
+
+        if not isinstance(error, ValidationError):
+            raise
+        wrong = "; ".join(f"{'.'.join(str(p) for p in e['loc'])}: {e['msg']}" for e in error.errors()[:5])
+        _refused(f"A value cannot be taken ({wrong}). Nothing was changed. `--help` shows what is meant.", None, 1)
+    except OSError as error:
+        # Without the path: it may name a person, and this text may be kept.
+        said = error.strerror or type(error).__name__
+        _refused(f"A file or folder cannot be used: {said}. Check the path, its rights and the space there.", None, 1)
+    except TyperException as error:
         if "--json" in sys.argv:
-            _print(json.dumps({"stopped": str(error), "guard": getattr(error, "guard", None)}, ensure_ascii=False))
-        else:
-            typer.echo(f"Stopped. {error}", err=True)
-        sys.exit(1)
-    sys.exit(0)
+            _refused(f"{error.format_message()} `--help` shows what is meant.", None, error.exit_code)
+        show = getattr(error, "show", None)  # usage and the nearest command, as the parser lays them out
+        if show is None:
+            _refused(str(error), None, error.exit_code)
+        show()
+        sys.exit(error.exit_code)
+    except typer.Abort:
+        sys.exit(130)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _refused(words: str, guard: str | None, code: int) -> NoReturn:
+    if "--json" in sys.argv:
+        _print(json.dumps({"stopped": words, "guard": guard}, ensure_ascii=False))
+    else:
+        typer.echo(f"Stopped. {words}", err=True)
+    sys.exit(code)
 
 
 # ---- serving -------------------------------------------------------------------------------------------------
 
-Port = Annotated[int, typer.Option(help="Port to listen on.")]
+Port = Annotated[int, typer.Option(help="Port to listen on.", min=1, max=65535)]
 Host = Annotated[
     str, typer.Option(help="Address to listen on; other than loopback only behind your own access control.")
 ]
 
 
 @app.command()
-def serve(data: Data = None, port: Port = 8470, host: Host = "127.0.0.1", today: Today = None) -> None:
+def serve(
+    data: Data = None, port: Port = 8470, host: Host = "127.0.0.1", today: Today = None, as_json: Json = False
+) -> None:
     """Serve the pages on this machine."""
-    _serve(data, port, host, today)
+    _serve(data, port, host, today, as_json=as_json)
 
 
 @app.command()
 def demo(
-    data: Data = None, port: Port = 8470, host: Host = "127.0.0.1", today: Today = None, load_only: bool = False
+    data: Data = None,
+    port: Port = 8470,
+    host: Host = "127.0.0.1",
+    today: Today = None,
+    load_only: Annotated[bool, typer.Option(help="Load them and stop.")] = False,
+    as_json: Json = False,
 ) -> None:
     """Load the demo patients into the data folder and serve the pages."""
     from headstock.desk.demo import load_demo
     from headstock.desk.desk import reader
 
+    lines: list[dict[str, str]] = []
     with _desk(data) as desk:
         for _, line in load_demo(
             desk,
             who=reader(desk),
             now=_clock(today)(),
-            tell=lambda share, says: _print(f"{100 * share:3.0f} %  {says}"),
+            tell=lambda share, says: None if as_json else _print(f"{100 * share:3.0f} %  {says}"),
         ):
-            _print(f"       {line.name.rpartition('/')[2]}: {line.says}")
-    if not load_only:
-        _serve(data, port, host, today)
+            lines.append({"name": line.name.rpartition("/")[2], "outcome": line.outcome, "says": line.says})
+            if not as_json:
+                _print(f"       {lines[-1]['name']}: {line.says}")
+    if load_only:
+        _out({"lines": lines}, as_json, lambda: f"{len(lines)} films.")
+    else:
+        _serve(data, port, host, today, as_json=as_json)
 
 
-def _serve(data: Path | None, port: int, host: str, today: str | None) -> None:
+def _serve(data: Path | None, port: int, host: str, today: str | None, *, as_json: bool) -> None:
     import uvicorn
 
     from headstock.desk.desk import open_desk
@@ -144,8 +182,12 @@ def _serve(data: Path | None, port: int, host: str, today: str | None) -> None:
         reach = Reach(hosts=(*reach.hosts, host.lower()), any_host=host in ("0.0.0.0", "::"))
     application = make_app(desk, _clock(today), reach=reach)
     shown = f"[{host}]" if ":" in host else host
-    _print(f"headstock {__version__} serves {_folder(data)}")
-    _print(f"Open http://{shown}:{port}/  (Ctrl+C stops it)")
+    address = f"http://{shown}:{port}/"
+    _out(
+        {"address": address, "version": __version__},
+        as_json,
+        lambda: f"headstock {__version__} serves {_folder(data)}\nOpen {address}  (Ctrl+C stops it)",
+    )
     # No access log: an address may hold the words someone searched for, and those may be a name.
     uvicorn.run(application, host=host, port=port, access_log=False, log_level="warning", server_header=False)
 

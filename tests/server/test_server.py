@@ -4,6 +4,7 @@ import io
 import json
 import logging
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -82,7 +83,19 @@ def hip(client: TestClient, films: dict[str, Path]) -> dict[str, str]:
 # ---- who may ask
 
 
-@pytest.mark.parametrize("host", ["evil.example", "evil.example:8470", "127.0.0.1.evil.example", "", "[::2]:8470"])
+@pytest.mark.parametrize(
+    "host",
+    [
+        "evil.example",
+        "evil.example:8470",
+        "127.0.0.1.evil.example",
+        "",
+        "[::2]:8470",
+        "127.0.0.1:8470@evil.example",
+        "127.0.0.1.",
+        "a b",
+    ],
+)
 def test_a_foreign_host_is_refused_so_that_a_name_pointed_here_reads_nothing(client: TestClient, host: str):
     answer = client.get("/api/about", headers={"host": host})
     assert answer.status_code == 403
@@ -211,6 +224,43 @@ def test_another_sites_page_cannot_even_look(client: TestClient, path: str):
         assert answer.status_code == 403
     # A link to a page of the front end, from anywhere, still opens it.
     assert client.get("/hip/x", headers={"sec-fetch-site": "cross-site"}).status_code == 200
+
+
+def test_an_upload_cut_short_by_a_kill_is_swept_at_the_next_start_and_one_that_is_asked_for_stays(tmp_path: Path):
+    from headstock.desk.works import sweep_spool
+    from headstock.jobs import Runner
+
+    desk = open_desk(tmp_path)
+    for name in ("asked", "orphan"):
+        (desk.store.spool / name).mkdir()
+        (desk.store.spool / name / "00000").write_bytes(b"part of an upload")
+
+    def never(*_: object) -> str:
+        raise ValueError
+
+    with Runner(desk.store, {"import": never}, lambda: NOW) as runner:
+        job = runner.begin("import", "Import", {"spool": "asked"}, by="A").job_id
+        for _ in range(200):
+            if runner.job(job).state == "failed":
+                break
+            time.sleep(0.01)
+    assert sweep_spool(desk) == 1
+    assert [path.name for path in desk.store.spool.iterdir()] == ["asked"]
+    desk.close()
+
+
+def test_the_front_end_names_no_other_site():
+    """With the policy's connect-src 'self' this is the second lock: nothing in the pages even tries."""
+    web = Path(__file__).resolve().parents[2] / "web"
+    files = [web / "index.html", *(web / "src").rglob("*.ts*"), *(web / "src").rglob("*.css")]
+    found = {
+        (path.name, address)
+        for path in files
+        for address in re.findall(r"(?:https?:)?//[a-z0-9-]+\.[a-z][a-z0-9.-]*", path.read_text(encoding="utf-8"))
+        if "www.w3.org" not in address
+    }
+    assert len(files) > 30
+    assert found == set()
 
 
 def test_a_length_that_is_no_number_is_refused(client: TestClient):

@@ -7,12 +7,15 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import sqlalchemy as sa
+
 from headstock.desk.bringing import Brought, bring_in, settled, summary_words
 from headstock.desk.demo import load_demo
 from headstock.desk.desk import Desk
 from headstock.jobs import Progress, Work
+from headstock.records.tables import JobRow
 
-__all__ = ["spool_names", "works"]
+__all__ = ["spool_names", "sweep_spool", "works"]
 
 _NAMES = "names.json"
 
@@ -82,3 +85,17 @@ def _their_name(name: str, names: dict[str, str]) -> str:
 def spool_names(folder: Path, names: dict[str, str]) -> None:
     """Keep the owner's names beside the numbered files of one upload."""
     (folder / _NAMES).write_text(json.dumps(names), encoding="utf-8")
+
+
+def sweep_spool(desk: Desk) -> int:
+    """Remove uploads that no job will ask for: broken off by a kill before their job was begun; returns how many.
+
+    Only the program that holds the folder's work may do this, before it takes any in.
+    """
+    with desk.store.session() as session:
+        rows = session.scalars(sa.select(JobRow).where(JobRow.state != "done"))
+        asked = {str(row.arguments.get("spool")) for row in rows}
+    left = [folder for folder in desk.store.spool.iterdir() if folder.is_dir() and folder.name not in asked]
+    for folder in left:
+        shutil.rmtree(folder, ignore_errors=True)
+    return len(left)

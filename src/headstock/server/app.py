@@ -27,7 +27,7 @@ from headstock.desk.desk import Desk, reader, set_reader
 from headstock.desk.facts import set_fact
 from headstock.desk.landmarks import landmark_page
 from headstock.desk.snapping import snap
-from headstock.desk.works import spool_names, works
+from headstock.desk.works import spool_names, sweep_spool, works
 from headstock.errors import GuardError, HeadstockError, RecordError
 from headstock.jobs import Job, Runner
 from headstock.records import StepConflictError
@@ -84,6 +84,7 @@ def make_app(desk: Desk, clock: Clock, *, reach: Reach | None = None, static: Pa
 
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:
+        sweep_spool(desk)
         runner.take_up()
         yield
         runner.close()

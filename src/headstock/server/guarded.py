@@ -9,11 +9,14 @@ Metadata, CSP Level 3.
 
 import json
 import logging
+import re
 import traceback
 from collections.abc import Awaitable, Callable, MutableMapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
+
+from starlette.requests import ClientDisconnect
 
 __all__ = ["Guarded", "Reach"]
 
@@ -116,6 +119,8 @@ class Guarded:
         except _TooMuchError:
             if not begun:
                 await _refuse(send, 413, _too_much(most))
+        except ClientDisconnect:
+            return  # nobody is there to be answered
         except Exception as error:
             # Not raised on: the server below would log its text, and a foreign text may hold a person's name.
             where = traceback.extract_tb(error.__traceback__)[-1]
@@ -162,10 +167,9 @@ class _TooMuchError(Exception):
 
 
 def _name(host: str) -> str:
-    """A Host header without its port."""
-    if host.startswith("["):
-        return host.partition("]")[0].lower() + "]"
-    return host.partition(":")[0].lower()
+    """A Host header without its port; "" for anything that is not a name and at most a port (RFC 9110 7.2)."""
+    found = re.fullmatch(r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9.-]+)(:[0-9]*)?", host)
+    return found[1].lower() if found else ""
 
 
 def _too_much(most: int) -> str:

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from headstock.errors import TooFewError
 
 _ITERATIONS: Final = 60
+_LEAST: Final = 1e-14  # of the largest curvature: a nearly straight row of points must not stop the fit
 _SETTLED: Final = 1e-12  # relative step below which another iteration changes no printed digit
 _FLAT: Final = 1e-10  # smallest relative singular value of the centred points that is still a curve
 
@@ -92,7 +93,8 @@ def fit_round(points: ArrayLike, weights: ArrayLike | None, noise_sd: ArrayLike 
     for _ in range(_ITERATIONS):
         normal, gradient = _normal_equations(q, w_safe, centre, radius)
         diagonal = np.einsum("...ii->...i", normal)
-        damped = normal + np.eye(d + 1) * (damping[..., None] * diagonal)[..., None, :]
+        least = _LEAST * diagonal.max(axis=-1, keepdims=True)
+        damped = normal + np.eye(d + 1) * (damping[..., None] * diagonal + least)[..., None, :]
         step = -np.linalg.solve(damped, gradient[..., None])[..., 0]
         new_centre, new_radius = centre + step[..., :d], radius + step[..., d]
         new_cost = _cost(q, w_safe, new_centre, new_radius)
@@ -104,6 +106,7 @@ def fit_round(points: ArrayLike, weights: ArrayLike | None, noise_sd: ArrayLike 
         if np.all(np.abs(step).max(axis=-1) <= _SETTLED * (1 + radius)):
             break
     normal, _ = _normal_equations(q, w_safe, centre, radius)
+    normal = normal + np.eye(d + 1) * (_LEAST * np.einsum("...ii->...i", normal).max(axis=-1))[..., None, None]
     freedom = used - (d + 1)
     if noise_sd is None:
         variance = np.where(freedom > 0, cost / np.maximum(freedom, 1), np.inf) * scale**2

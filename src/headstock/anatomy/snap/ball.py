@@ -16,8 +16,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import label
 from scipy.optimize import least_squares
+from scipy.special import ndtr
 
 from headstock.anatomy.snap._crop import Floats, Window, clicked, film_values, sampled, window
+from headstock.errors import TooFewError
 from headstock.geometry import fit_circle_robust
 
 __all__ = ["SnapCircle", "snap_ball"]
@@ -28,7 +30,7 @@ _RAYS: Final = 360
 _ROUND: Final = 0.06  # rms departure from a circle, as a share of the radius, that is still a ball
 _NEAR_PX: Final = 12
 _FEWEST_RAYS: Final = 120
-_MODEL_SD_PX: Final = 0.07  # of the radius: what the model of blur and scatter leaves open
+_MODEL_SD_PX: Final = 0.03  # of the radius: what the model of blur and scatter leaves open
 _CUT: Final = 0.95  # share of the ball's grey above which films saturate, each in its own way
 _ASK: Final = (
     "No round, even, dense shadow was found at this click. Click inside the marker ball; if it lies partly outside "
@@ -137,7 +139,10 @@ def _discs(part: Window, at: Floats, bright: bool) -> list[_Disc]:
         border = np.stack([bx, by], axis=-1).astype(np.float64)
         if len(border) > 720:
             border = border[:: len(border) // 720 + 1]
-        fit, used = fit_circle_robust(border, smallest_sd=0.5, limit_sd=3.0, tries=80)
+        try:
+            fit, used = fit_circle_robust(border, smallest_sd=0.5, limit_sd=3.0, tries=80)
+        except TooFewError:
+            continue  # a straight line is no ball
         radius = float(fit.radius)
         off = float(fit.rms) / radius + 0.5 * float(1.0 - used.mean())
         filled = len(xs) / (np.pi * (radius + 0.5) ** 2)
@@ -172,14 +177,8 @@ def _measured(image: NDArray[np.generic], part: Window, disc: _Disc) -> SnapCirc
         shape, good = _ellipse(angle, edge, strong)
         centre = centre + shape[1:3]
         radius = float(shape[0])
-    limb = _radius(angle, np.concatenate([[shape[0], 0.0, 0.0], shape[3:]]))
-    profile_r = np.arange(-max(6.0, 0.1 * radius), 5.01, step)
-    points = centre + (limb[:, None] + profile_r[None])[..., None] * unit[:, None]
-    # Smoothing grey values is not smoothing light: the profile is read from the film as it is.
-    sharp = window(image, part.film(centre), 1.2 * radius + 8.0, 0.0)
-    raw = sampled(sharp.values, sharp.local(part.film(points[good])))
-    profile = np.median(raw, axis=0).astype(np.float64) * (1.0 if disc.bright else -1.0)
-    out, out_sd = _outline_shift(profile_r, profile, radius)
+    at, grey_there, pixels = _profile_of(image, part.film(centre), shape, good, disc.bright)
+    out, out_sd = _outline_shift(at, grey_there, pixels, radius)
     ripple = float(np.hypot(shape[3], shape[4]))
     residual = float(np.sqrt(np.mean((edge[good] - _radius(angle, shape)[good]) ** 2)))
     # An ellipse smaller than what noise makes of a circle is a circle.
@@ -233,34 +232,61 @@ def _ellipse(angle: Floats, edge: Floats, start: NDArray[np.bool_]) -> tuple[Flo
     return shape, good
 
 
-def _outline_shift(r: Floats, profile: Floats, radius: float) -> tuple[float, float]:
+def _profile_of(
+    image: NDArray[np.generic], centre_px: Floats, shape: Floats, good: NDArray[np.bool_], bright: bool
+) -> tuple[Floats, Floats, Floats]:
+    """Mean grey by distance outside the limb, px: (distance, grey, pixels counted) of each step.
+
+    Pixels as they are, by their own distance: interpolation would blur the grey, and a film is blurred in light.
+    """
+    radius = float(shape[0])
+    sharp = window(image, centre_px, radius + _BEYOND_PX + 3.0, 0.0)
+    c = sharp.local(centre_px)
+    rows, cols = np.indices(sharp.values.shape, dtype=np.float64)
+    x, y = cols - c[0], rows - c[1]
+    angle = np.arctan2(y, x)
+    off = np.hypot(x, y) - _radius(angle, np.concatenate([[radius, 0.0, 0.0], shape[3:]]))
+    inward = max(_INWARD_PX, _INWARD_SHARE * radius)
+    ray = np.rint(angle / (2 * np.pi) * _RAYS).astype(np.intp) % _RAYS
+    kept = (off > -inward) & (off < _BEYOND_PX) & good[ray]
+    step = ((off[kept] + inward) / _STEP_PX).astype(np.intp)
+    count = np.bincount(step).astype(np.float64)
+    enough = count >= _FEWEST_PIXELS
+    values = sharp.values[kept] * (1.0 if bright else -1.0)
+    means = [np.bincount(step, v)[enough] / count[enough] for v in (off[kept], values)]
+    return np.asarray(means[0]), np.asarray(means[1]), np.asarray(count[enough])
+
+
+def _outline_shift(r: Floats, profile: Floats, pixels: Floats, radius: float) -> tuple[float, float]:
     """Distance of the outline outside `r` = 0 from the shadow of a ball, and its standard deviation, px.
 
     Light behind the ball falls as exp(-attenuation x path), is blurred, and the film shows its logarithm; the part
     near full blackening is left out, where films saturate in their own ways. Blur, density and scatter can stand in for
     each other, so what is usual for a steel ball on a film (`_USUAL`) settles what the profile leaves open.
     """
-    inside = float(np.median(profile[:6]))
-    outside = float(np.median(profile[-6:]))
+    inside = float(np.median(profile[r < r[0] + 2.0]))
+    outside = float(np.median(profile[r > r[-1] - 1.5]))
     share = (profile - outside) / (inside - outside)
-    kept = np.arange(len(r)) >= int(np.argmax((share < _CUT) | (r > 0)))
-    at, target = r[kept], share[kept]
+    first = int(np.argmax((share < _CUT) | (r > 0)))
+    at, target, weight = r[first:], share[first:], np.sqrt(pixels[first:] / pixels.mean())
+    target = (target - np.average(target, weights=weight**2)) * weight
 
     def left(parameters: Floats) -> Floats:
         # A slope of the background averages out round the ball; a constant and the contrast are solved for.
         shadow = _shadow(at, parameters, radius)
-        spread = shadow - shadow.mean()
-        scale = float(spread @ (target - target.mean())) / max(float(spread @ spread), 1e-12)
-        misfit = (target - target.mean() - scale * spread) / _MODEL_ERROR
-        return np.concatenate([misfit, (parameters[1:] - _USUAL) / _USUAL_SD])
+        spread = (shadow - np.average(shadow, weights=weight**2)) * weight
+        scale = float(spread @ target) / max(float(spread @ spread), 1e-12)
+        return np.concatenate([(target - scale * spread) / _MODEL_ERROR, (parameters[1:] - _USUAL) / _USUAL_SD])
 
     best: tuple[float, float, float] = (np.inf, 0.0, 1.0)
-    for offset, log_density in ((0.5, -0.7), (0.8, 1.5), (0.6, 0.6)):
+    for start in _STARTS:
         fit = least_squares(
             left,
-            np.array([offset, -0.4, log_density, 0.12]),
-            bounds=([-1.5, -1.6, -4.0, 0.0], [3.0, 1.2, 3.0, 1.0]),
-            max_nfev=25,
+            np.array(start),
+            bounds=([-2.0, -1.6, -4.0, -7.0], [4.0, 1.4, 4.0, 1.5]),
+            x_scale=[0.3, 0.3, 0.5, 0.5],
+            diff_step=np.full(4, 1e-3),
+            max_nfev=40,
             xtol=1e-4,
             ftol=1e-4,
         )
@@ -272,30 +298,32 @@ def _outline_shift(r: Floats, profile: Floats, radius: float) -> tuple[float, fl
 
 
 def _shadow(r: Floats, parameters: Floats, radius: float) -> Floats:
-    """Shadow along `r` of a ball, by (offset of its outline, ln blur, ln density, scatter).
+    """Shadow along `r` of a ball, by (offset of its outline, ln blur, ln density, ln scatter).
 
     Offset and blur in px; density: attenuation along a ray that passes a tenth of the radius inside the outline.
     """
-    offset, log_blur, log_density, scatter = (float(v) for v in parameters)
-    blur, density = np.exp(log_blur), np.exp(log_density)
+    offset, blur, density, scatter = float(parameters[0]), *(float(v) for v in np.exp(parameters[1:]))
     strength = density / (2 * np.sqrt(0.19) * radius)
-    nodes, shares = _GAUSS
-    depth = offset - r[:, None] + blur * nodes
-    path = 2 * np.sqrt(np.clip(depth, 0, None) * np.clip(2 * radius - depth, 0, None))
-    light = np.exp(-strength * path) @ shares
-    return np.asarray(-np.log((light + scatter) / (1.0 + scatter) + 1e-9))
+    # On a round edge blur acts as on a straight one moved inward by this much (second order).
+    depth = offset - r - blur**2 / (2 * radius)
+    # With depth = u^2 the square root at the outline is gone: the integrand is smooth, and few places will do.
+    deepest = np.sqrt(min(max(float(depth.max()), 0.0) + 4.0 * blur, 1.9 * radius))
+    step = deepest / _PLACES
+    u = (np.arange(_PLACES) + 0.5) * step
+    passed = np.exp(-2.0 * strength * u * np.sqrt(2.0 * radius - u**2)) * 2.0 * u * step / (blur * np.sqrt(2 * np.pi))
+    light = ndtr(-depth / blur) + np.exp(-0.5 * ((depth[:, None] - u**2) / blur) ** 2) @ passed
+    return np.asarray(-np.log((light + scatter) / (1.0 + scatter)))
 
 
-def _normal_nodes() -> tuple[Floats, Floats]:
-    """Places and shares that average over a normal blur of sd 1."""
-    nodes = np.linspace(-3.6, 3.6, 61)
-    shares = np.exp(-0.5 * nodes**2)
-    return nodes, np.asarray(shares / shares.sum())
-
-
-_MODEL_ERROR: Final = 0.01  # of the profile, as a share of the ball's contrast
-# ln blur (px), ln density (attenuation 10 % inside the outline), scatter over direct light behind the body; common
+_INWARD_PX: Final = 6.0  # the profile reaches inward so far at least ...
+_INWARD_SHARE: Final = 0.25  # ... and this share of the radius: where a light ball's grey tells its density
+_BEYOND_PX: Final = 5.0
+_STEP_PX: Final = 0.25
+_FEWEST_PIXELS: Final = 4
+_PLACES: Final = 120
+_MODEL_ERROR: Final = 0.006  # of the profile, as a share of the ball's contrast
+# ln blur (px), ln density (attenuation 10 % inside the outline), ln scatter over direct light behind the body; common
 # practice for a steel ball and a gridded film, no source; the standard deviations keep them weak.
-_USUAL: Final[Floats] = np.array([np.log(0.8), np.log(2.0), 0.15])
-_USUAL_SD: Final[Floats] = np.array([0.4, 1.2, 0.12])
-_GAUSS: Final = _normal_nodes()
+_USUAL: Final[Floats] = np.log([1.0, 4.0, 0.08])
+_USUAL_SD: Final[Floats] = np.array([0.7, 1.2, 1.2])
+_STARTS: Final = ((0.5, -0.4, 0.0, -2.0), (0.3, -0.2, 2.0, -2.5), (0.7, 0.4, 1.2, -3.0))

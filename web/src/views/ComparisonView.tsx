@@ -58,6 +58,7 @@ interface ComparedProps {
 function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
   const [panel, setPanel] = useState<"limits" | "cautions" | null>(null);
   const [see, { width, height }] = useSize<HTMLDivElement>();
+  const [seeHeads, heads] = useSize<HTMLTableSectionElement>();
   const margin = width < 1300 ? 322 : 330;
   const low = useLow();
   const [all, showAll] = useState(false);
@@ -66,7 +67,7 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
   const levels = inOrder(comparison.levels);
   const whole = tableRows(comparison);
   // The table takes what the pictures leave; what does not fit is folded and said, never cut.
-  const room = Math.floor((height - (low ? LOW : TALL).pictures - (low ? LOW : TALL).heads - GROUP_LINES) / ROW_PX);
+  const room = Math.floor((height - (low ? PICTURES_PX.low : PICTURES_PX.tall) - Math.max(heads.height, HEADS_PX) - GROUP_LINES) / ROW_PX);
   const { shown: rows, folded } = all || height === 0 ? { shown: whole, folded: 0 } : foldRows(whole, room);
   const chosen = levels.findIndex((level) => level.placement.level === comparison.chosen);
 
@@ -75,6 +76,11 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
     if (level === comparison.chosen) return;
     if (levels.some((one) => one.placement.level === level)) choices.current = stepped(choices.current, level);
     send(level);
+  };
+  /** A level chosen by key takes the focus to what Enter does next: it may have stood on a number, whose Enter is its why. */
+  const chooseByKey = (level: Level): void => {
+    choose(level);
+    requestAnimationFrame(() => document.querySelector<HTMLElement>(".cmp .ask .btn.do")?.focus({ preventScroll: true }));
   };
   const move = (to: History<Level | null>, nothing: string): void => {
     if (to === choices.current || to.now === null) return say(nothing);
@@ -101,7 +107,7 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
   const limits: Action = { id: "comparison.limits", title: "Limits and sources", keys: ["l"], foot: "limits", run: () => setPanel("limits") };
   const cautions: Action = { id: "comparison.cautions", title: "Cautions and their sources", keys: ["c"], closed: comparison.cautions.length > 0 ? null : "There is no caution from what is recorded.", run: () => setPanel("cautions") };
   const actions: Action[] = [
-    ...LEVELS.map((level, i): Action => ({ id: `comparison.choose.${level}`, title: `Choose ${levelWords[level].toLowerCase()}`, keys: [String(i + 1)], ...(i === 0 ? { foot: "choose a level", written: "1–4" } : {}), run: () => choose(level) })),
+    ...LEVELS.map((level, i): Action => ({ id: `comparison.choose.${level}`, title: `Choose ${levelWords[level].toLowerCase()}`, keys: [String(i + 1)], ...(i === 0 ? { foot: "choose a level", written: "1–4" } : {}), run: () => chooseByKey(level) })),
     limits,
     cautions,
     { id: "comparison.undo", title: "Undo the choice of level", keys: ["u"], run: () => move(undone(choices.current), "There is no earlier choice on this page.") },
@@ -162,7 +168,7 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
                 <col key={level.placement.level} />
               ))}
             </colgroup>
-            <thead>
+            <thead ref={seeHeads}>
               <tr>
                 <th class="ask">
                   <ActionPress action={place} size="sm" hint={false} />
@@ -246,8 +252,8 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
 const signed = (line: Line): boolean => line.limit !== null && line.limit.state !== "none" && line.limit.status !== "unset";
 
 /** Heights the page keeps for its pictures and for the table's heads, CSS px. */
-const TALL = { pictures: 226, heads: 50 };
-const LOW = { pictures: 168, heads: 47 };
+const PICTURES_PX = { tall: 226, low: 168 };
+const HEADS_PX = 47;
 const ROW_PX = 20;
 /** Lines between groups, and the table's own edge. */
 const GROUP_LINES = 10;

@@ -187,3 +187,11 @@ def test_a_point_that_could_not_be_placed_is_left_out():
     points = arc(np.random.default_rng(9))
     holed = np.vstack([points, [[np.nan, np.nan]]])
     assert fit_circle(holed).centre == approx(fit_circle(points).centre, abs=1e-9)
+
+
+def test_a_row_of_points_that_is_all_but_straight_gives_a_huge_circle_and_does_not_stop():
+    # The normal equations of such a row are singular to the last digit.
+    x = np.array([13.0, 2.0, 1.0, 41.0, 46.0, 30.0, 36.0, 27.0, 47.0, 41.0])
+    fit = fit_circle(np.stack([x, np.where(x == 36.0, 1e-7, 0.0)], axis=-1))
+    assert fit.radius > 1e4
+    assert np.isfinite(fit.centre).all()

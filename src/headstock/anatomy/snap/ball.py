@@ -316,7 +316,7 @@ def _shadow(r: Floats, parameters: Floats, radius: float) -> Floats:
 
 
 _INWARD_PX: Final = 6.0  # the profile reaches inward so far at least ...
-_INWARD_SHARE: Final = 0.25  # ... and this share of the radius: where a light ball's grey tells its density
+_INWARD_SHARE: Final = 0.12  # ... and this share of the radius: where a light ball's grey tells its density
 _BEYOND_PX: Final = 5.0
 _STEP_PX: Final = 0.25
 _FEWEST_PIXELS: Final = 4
@@ -324,6 +324,6 @@ _PLACES: Final = 120
 _MODEL_ERROR: Final = 0.006  # of the profile, as a share of the ball's contrast
 # ln blur (px), ln density (attenuation 10 % inside the outline), ln scatter over direct light behind the body; common
 # practice for a steel ball and a gridded film, no source; the standard deviations keep them weak.
-_USUAL: Final[Floats] = np.log([1.0, 4.0, 0.08])
-_USUAL_SD: Final[Floats] = np.array([0.7, 1.2, 1.2])
+_USUAL: Final[Floats] = np.log([0.9, 4.0, 0.085])
+_USUAL_SD: Final[Floats] = np.array([0.8, 1.2, 1.1])
 _STARTS: Final = ((0.5, -0.4, 0.0, -2.0), (0.3, -0.2, 2.0, -2.5), (0.7, 0.4, 1.2, -3.0))

@@ -11,7 +11,7 @@ import { beginning, yearOf, yearsToShow } from "./life";
 import { cautionSource, countWords, limitStatus } from "./limits";
 import { nextPath } from "./next";
 import { pathOfRoute, routeOf, type Route } from "./routes";
-import { findingOf, missingToSign, stoppedBy } from "./signing";
+import { findingOf, levelAndFamily, missingToSign, stoppedBy, stopWords } from "./signing";
 import { along, stationPath } from "./stations";
 
 const why = { title: "", sentence: "", rows: [] };
@@ -332,4 +332,17 @@ describe("a tilted cut", () => {
     expect(two?.[0][1]).toBe(one?.[1][1]);
   });
   test("a cut along the neck axis has no line across it", () => expect(cutLine(level([0, 10], [0, 40]), -30, 30)).toBeNull());
+});
+
+describe("words over a stop, and over a plan", () => {
+  const check = (guard: string) => ({ guard, title: "", says: "", passed: false, button: null, page: null, film_id: null });
+  test("a guard named after what is wanted says what is missing", () => {
+    expect(stopWords(check("placement kept"))).toBe("Stopped: placement not kept yet");
+    expect(stopWords(check("no scale"))).toBe("Stopped: no scale");
+    expect(stopWords(check("wrong side"))).toBe("Stopped: the side does not agree");
+  });
+  test("a level is not said twice", () => {
+    expect(levelAndFamily("Mid-head", "Mid-head bowl, size 4")).toBe("Mid-head bowl, size 4");
+    expect(levelAndFamily("Low neck", "Standard stem, size 3")).toBe("Low neck: Standard stem, size 3");
+  });
 });

@@ -25,9 +25,7 @@ export function Progress({ job, lines = true }: { job: JobOut; lines?: boolean }
       <div class="top">
         <b>{job.what}</b>
         <span class="k">
-          {job.state === "runs" || job.state === "waits" ? `${percent} % · ` : ""}
-          {STATE[job.state] ? `${STATE[job.state]}. ` : ""}
-          {job.says}
+          {[running ? `${percent} %` : "", STATE[job.state] ? `${STATE[job.state]}.` : "", job.says].filter(Boolean).join(" · ")}
         </span>
         {running ? (
           <Press size="sm" closed={halting ? "Stopping after this step" : null} onPress={() => cancel(job).catch((error: unknown) => say((error as Error).message))}>

@@ -1,7 +1,7 @@
 /** Small hooks that every page uses: watch a store, load a page, name actions. */
 
 import { useCallback, useEffect, useRef, useState } from "preact/hooks";
-import { ask } from "../api/client";
+import { ask, NotReached } from "../api/client";
 import type { Action, Scope } from "../model/actions";
 import type { Store } from "../model/store";
 import { scopes } from "./keys";
@@ -29,6 +29,9 @@ export interface Loaded<T> {
   again: () => void;
 }
 
+/** While nobody answers a page asks again after so long. */
+const AGAIN_MS = 4000;
+
 /** GET a page of the API; again when the path changes. `null` asks for nothing. */
 export function useLoad<T>(path: string | null): Loaded<T> {
   const [got, set] = useState<{ path: string | null; data: T | null; error: Error | null }>({ path, data: null, error: null });
@@ -36,13 +39,20 @@ export function useLoad<T>(path: string | null): Loaded<T> {
   useEffect(() => {
     if (path === null) return;
     const stop = new AbortController();
+    let later: ReturnType<typeof setTimeout> | undefined;
     ask<T>("GET", path, undefined, stop.signal).then(
       (data) => set({ path, data, error: null }),
       (error: unknown) => {
-        if (!stop.signal.aborted) set((now) => ({ path, data: now.path === path ? now.data : null, error: error as Error }));
+        if (stop.signal.aborted) return;
+        // Nobody there: ask again until somebody is. A refusal stands.
+        if (error instanceof NotReached) later = setTimeout(() => setTurn((n) => n + 1), AGAIN_MS);
+        set((now) => ({ path, data: now.path === path ? now.data : null, error: error as Error }));
       },
     );
-    return () => stop.abort();
+    return () => {
+      stop.abort();
+      clearTimeout(later);
+    };
   }, [path, turn]);
   const put = useCallback((data: T) => set({ path, data, error: null }), [path]);
   const again = useCallback(() => setTurn((n) => n + 1), []);

@@ -20,7 +20,7 @@ export function EmptyView({ done }: { done: (job: JobOut) => void }): JSX.Elemen
     keys: ["d"],
     violet: true,
     foot: "demo patients",
-    closed: busy ? "Demo patients: wait for the work below" : null,
+    closed: busy ? "Demo patients: wait" : null,
     run: () => void openDemo(done),
   };
   const open: Action = { id: "first.open", title: "Drop images in, or choose files", keys: ["o"], foot: "open images", run: () => chooseFiles(false) };

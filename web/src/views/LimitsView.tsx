@@ -10,7 +10,6 @@ import { about, readerName } from "../parts/desk";
 import { useLoad, useStore } from "../parts/hooks";
 import { say } from "../parts/keys";
 import { Press } from "../parts/Press";
-import { Reader } from "../parts/Reader";
 import { SavedState, Shell } from "../parts/Shell";
 import { Stopped } from "../parts/Stopped";
 
@@ -27,9 +26,7 @@ export function LimitsView(): JSX.Element {
         <>
           <div class="who">
             <b>headstock</b>
-            <span>
-              Limits of this installation, <Reader />
-            </span>
+            <span>Limits of this installation</span>
           </div>
           <div class="gap" />
           <SavedState state={null} />
@@ -121,19 +118,19 @@ function LimitForm({ limit, close }: { limit: LimitRow; close: (changed: boolean
           </label>
         </span>
       </td>
-      <td>
+      <td colSpan={2}>
         <label class="field">
           <span class="vh">Source</span>
           <input value={source} placeholder="Source: author, journal, year, page; or who decided" onInput={(event) => setSource(event.currentTarget.value)} />
         </label>
-      </td>
-      <td class="act">
-        <Press size="sm" kind="do" closed={wrong} onPress={keep}>
-          Set it
-        </Press>{" "}
-        <Press size="sm" kind="plain" onPress={() => close(false)}>
-          Leave
-        </Press>
+        <p class="two">
+          <Press size="sm" kind="do" closed={wrong} onPress={keep}>
+            Set it
+          </Press>
+          <Press size="sm" kind="plain" onPress={() => close(false)}>
+            Leave
+          </Press>
+        </p>
       </td>
     </tr>
   );

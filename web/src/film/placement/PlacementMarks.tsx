@@ -154,7 +154,7 @@ function Drawn({ shape, view, small, chosen = false, patient = false, pivot = nu
       const level = Math.abs(end[1] - other[1]) < Math.abs(end[0] - other[0]) * 0.5;
       const rightward = end[0] >= other[0];
       return (
-        <Labelled words={label} at={level ? [end[0], end[1] - 46] : [end[0] + (rightward ? -12 : 12), end[1] + 24]} anchor={level === rightward ? "end" : level ? "start" : rightward ? "end" : "start"}>
+        <Labelled words={label} at={level ? [end[0], end[1] + 48] : [end[0] + (rightward ? -12 : 12), end[1] + 24]} anchor={level === rightward ? "end" : level ? "start" : rightward ? "end" : "start"}>
           {patient ? <Line points={points} width={0.9} dash="2 5" colour="var(--ink-2)" casing={false} /> : <Line points={points} width={1.1} dash="10 4 2 4" />}
         </Labelled>
       );

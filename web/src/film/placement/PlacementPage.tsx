@@ -184,7 +184,7 @@ function LateralPane(props: PaneProps): JSX.Element {
 
 function Pane({ film, hip, work, view, frame, control, part, onPart, small }: PaneProps & { view: Film; control: ReturnType<typeof useFilm> }): JSX.Element {
   const drawing = (view === "ap" ? work.appraisal?.drawing_film : work.appraisal?.drawing_lateral) ?? null;
-  const labels = useMemo(() => labelsOf(work.appraisal, view), [work.appraisal, view]);
+  const labels = useMemo(() => labelsOf(work.appraisal, view, part), [work.appraisal, view, part]);
   const tool = usePlacementTool({ work, drawing, frame, film: view, onPart });
   return (
     <div class={`pl-pane ${view}${small ? "" : " big"}`}>
@@ -216,8 +216,9 @@ function Pane({ film, hip, work, view, frame, control, part, onPart, small }: Pa
 }
 
 /** Words on the film: numbers of the appraisal beside what they belong to. */
-function labelsOf(appraisal: Appraisal | null, view: Film): Record<string, string> {
+function labelsOf(appraisal: Appraisal | null, view: Film, part: Part): Record<string, string> {
   const words: Record<string, string> = { dead: "dead bone" };
+  if (part === "cup") words["cup"] = "cup: the arrows move it";
   const number = (key: string) => appraisal?.lines.find((line) => line.number.key === key)?.number ?? null;
   const cut = number("cut_depth_mm");
   if (cut && cut.value !== null) words["cut"] = `cut ${valueWords(cut)} mm`;

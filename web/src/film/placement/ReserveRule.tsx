@@ -5,7 +5,7 @@ import type { Reserve } from "../../api/schema";
 import { graduations, ruler } from "../../geometry/ruler";
 import { digits, intervalWords, spoken } from "../../model/format";
 import { useSize } from "../../parts/hooks";
-import { wrapped } from "../model/words";
+import { endWordsY, wrapped } from "../model/words";
 
 const TOP = 18;
 const BOTTOM = 18;
@@ -55,20 +55,6 @@ export function ReserveRule({ reserve, moving }: { reserve: Reserve | null; movi
       <p class="says">{moving ? "The ends are worked out again when you let go." : (reserve?.says ?? "No reserve is known at this level.")}</p>
     </div>
   );
-}
-
-/** Ascent over the first baseline, and depth of the block below it for its first line of words, CSS px. */
-const RISE_PX = 16;
-const DEPTH_PX = 34;
-const LINE_PX = 15;
-/** Room that the word at the plan takes on either side of it. */
-const PLAN_PX = 11;
-
-/** Where the words of an end begin: at the end, but clear of the plan's own word and inside the picture. */
-export function endWordsY(y: number, up: boolean, plan: number, lines: number, bottom: number): number {
-  const depth = DEPTH_PX + LINE_PX * (Math.max(1, lines) - 1);
-  if (up) return Math.max(RISE_PX, Math.min(y, plan - PLAN_PX - depth));
-  return Math.min(Math.max(y, plan + PLAN_PX + RISE_PX), bottom - depth);
 }
 
 function Ends({ reserve, letters, bottom, at }: { reserve: Reserve; letters: number; bottom: number; at: (value: number) => number }): JSX.Element {

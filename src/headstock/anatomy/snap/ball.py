@@ -6,7 +6,7 @@ out away from that ray; its *short* axis is the ball's diameter times its
 magnification, so that one is reported as the diameter (central projection of a sphere,
 plane geometry). The outline lies outside the steepest place, because the path through a
 ball starts like a square root: the shadow of a ball is fitted across the edge.
-Decision: docs/decisions/0124-marker-ball.md
+Decisions: docs/decisions/0124-marker-ball.md, 0125-neighbouring-points-err-together.md
 """
 
 from dataclasses import dataclass

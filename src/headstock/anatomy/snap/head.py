@@ -5,7 +5,7 @@ where known. Out: `SnapHead` in film pixels: circle with covariance, the outline
 the arcs left out with their reasons. The socket's edge runs 2 to 5 mm outside the
 head's and is often the stronger one: several circles are followed and compared, and
 where the film supports more than one the answer says so and asks for three clicks.
-Expected error: docs/snap.md. Decisions: docs/decisions/0120 to 0124.
+Expected error: docs/snap.md. Decisions: docs/decisions/0120 to 0125.
 """
 
 from dataclasses import dataclass, replace

@@ -2,7 +2,7 @@
 
 import type { JSX } from "preact";
 import { useState } from "preact/hooks";
-import { ask, at } from "../api/client";
+import { ask, at, Stopped } from "../api/client";
 import type { Appraisal, Level, SignaturePage, SignIn } from "../api/schema";
 import type { Action } from "../model/actions";
 import { typedDate } from "../model/dates";
@@ -50,6 +50,10 @@ export function SignForm({ life, page, put }: SignProps): JSX.Element {
       say("Signed. The plan is kept and cannot be edited, only superseded.");
     } catch (error) {
       refuse((error as Error).message);
+      // Something changed under the page: what stands before the signature is loaded again, the words stay.
+      if (error instanceof Stopped && error.status === 409) {
+        void ask<SignaturePage>("GET", at("/api/hips", page.hip_id, {}, "/signature")).then(put, () => undefined);
+      }
     } finally {
       setBusy(false);
     }

@@ -23,6 +23,7 @@ import { viewActions } from "../viewer/viewActions";
 import { hasValue, MeasureTable, PelvisLines } from "./MeasureTable";
 import { NextBox } from "./NextBox";
 import { ReadingMarks } from "./ReadingMarks";
+import { Repeats } from "./Repeats";
 import { SignsForm, Stages } from "./SignsForm";
 import { useReading } from "./useReading";
 import { useReadingTool } from "./useReadingTool";
@@ -216,6 +217,7 @@ function Reading({ hip, film, landmarks, onStanding }: { hip: HipPage; film: Fil
             {measures && measures.rows.every((row) => !hasValue(row)) && <p class="says">No number yet. Each one appears as soon as its points are placed.</p>}
             <MeasureTable rows={measures?.rows ?? []} />
             {measures && measures.stages.length > 0 && <Stages measures={measures} />}
+            <Repeats film={film.film_id} hip={hip.hip_id} turn={`${work.page?.step ?? 0} ${work.page?.repeat_of ?? ""}`} />
           </section>
         )}
         {below.hidden > 0 && (

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from headstock.anatomy import MEASURES, limits_of_agreement, within_reader
+from headstock.anatomy import MEASURES, limits_of_agreement, measure, within_reader
 from headstock.desk.desk import Desk
 from headstock.desk.limits import limits_in_force
 from headstock.desk.pages import AgreementRow, Number, RepeatabilityRow, RepeatPage, RepeatReading
@@ -21,7 +21,7 @@ from headstock.desk.scales import FilmScales, film_scales
 from headstock.desk.words import label_of, number
 from headstock.errors import HeadstockError, TooFewError
 from headstock.frames import Side
-from headstock.measured import Measured, missing
+from headstock.measured import DRAWS, Measured, missing
 from headstock.records.drafts import draft_state, repeats
 from headstock.records.people import film as film_row
 from headstock.records.people import hip as hip_row
@@ -37,7 +37,7 @@ REPEATED: Final = (
     "head_diameter_mm",
     "centre_edge_angle_deg",
 )
-_VALUE_DRAWS: Final = 40  # only the value is wanted; the fewest draws an interval can be made of
+_VALUE_DRAWS: Final = 40  # of other films only the value is wanted; the fewest draws an interval can be made of
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,7 @@ def repeat_page(desk: Desk, film_id: str, hip_id: str) -> RepeatPage:
     for draft in drafts:
         if draft.step == 0:
             continue
-        kept = _Kept(film_id, draft.by, _values(row, draft, side, scales))
+        kept = _Kept(film_id, draft.by, _values(row, draft, side, scales, DRAWS))
         mine.append(kept)
         shown.append(
             RepeatReading(
@@ -119,13 +119,11 @@ def _names(side: Side) -> list[str]:
     return [name if name.startswith("leg") else f"{side}.{name}" for name in REPEATED]
 
 
-def _values(row: FilmRow, draft: Any, side: Side, scales: FilmScales) -> dict[str, Measured]:
+def _values(row: FilmRow, draft: Any, side: Side, scales: FilmScales, n_draws: int) -> dict[str, Measured]:
     """The repeated measures of one reading; a reading that cannot be measured gives none."""
-    from headstock.anatomy import measure
-
     try:
         reading = make_reading(row, reading_state(draft), side)
-        found = measure(reading, scales.in_use, n_draws=_VALUE_DRAWS, seed=SEED, only=REPEATED)
+        found = measure(reading, scales.in_use, n_draws=n_draws, seed=SEED, only=REPEATED)
     except HeadstockError:
         return {}
     return {name: found[name] for name in _names(side) if name in found}

@@ -83,7 +83,7 @@ def repeat_page(desk: Desk, film_id: str, hip_id: str) -> RepeatPage:
     for film, side_of, states in others:
         others_scales = film_scales(film, limits)
         everything += [
-            _Kept(film.id, state.by, _bare(_values(film, state, side_of, others_scales)))
+            _Kept(film.id, state.by, _bare(_values(film, state, side_of, others_scales, _VALUE_DRAWS)))
             for state in states
             if state.step
         ]

@@ -1,7 +1,7 @@
 /** A film opened: its scale, its side, what its header says, what stops it. */
 
 import type { JSX } from "preact";
-import { useCallback } from "preact/hooks";
+import { useCallback, useLayoutEffect, useRef } from "preact/hooks";
 import { at } from "../../api/client";
 import type { FilmPage as FilmData, HipPage } from "../../api/schema";
 import type { Action } from "../../model/actions";
@@ -156,6 +156,15 @@ function Finding({ film, scaleOpen, sideOpen }: { film: FilmData; scaleOpen: boo
         : film.scale.in_use
           ? film.card.read ? "This film has a scale and is read." : "This film is ready to be read."
           : "This film gives angles and ratios, no lengths.";
+  // A new finding is read from its first word, wherever the list below it had been scrolled to.
+  const top = useRef<HTMLHeadingElement>(null);
+  useLayoutEffect(() => {
+    // After the frame: the list that shrank below would pull the scroll along with it.
+    const asked = requestAnimationFrame(() => {
+      for (let box = top.current?.parentElement; box && box.tagName !== "MAIN"; box = box.parentElement) box.scrollTop = 0;
+    });
+    return () => cancelAnimationFrame(asked);
+  }, [sentence, sideOpen]);
   return (
     <>
       {stop && (
@@ -163,7 +172,7 @@ function Finding({ film, scaleOpen, sideOpen }: { film: FilmData; scaleOpen: boo
           <StopSign /> {stop}
         </p>
       )}
-      <h1>{sentence}</h1>
+      <h1 ref={top}>{sentence}</h1>
       {!film.scale.settled && film.scale.contradiction && <p class="says fp-contradiction">{film.scale.contradiction}</p>}
     </>
   );

@@ -64,6 +64,8 @@ def say_side(page: Page, letter: str, half: str | None = None) -> None:
     if half is not None:
         asked.get_by_text(half, exact=True).click()
     page.get_by_role("button", name=re.compile("This is what I see")).click()
+    # The answer is on the page once the question is put away.
+    expect(page.locator("main")).to_contain_text("Look at the letter again", timeout=10_000)
 
 
 def scale_by_ball(page: Page, at: tuple[float, float], diameter_mm: float) -> None:

@@ -68,6 +68,7 @@ __all__ = [
     "ScaleChoice",
     "ScaleIn",
     "ScalePanel",
+    "ScanCard",
     "Shape",
     "SideEvidence",
     "SideLetterIn",
@@ -78,6 +79,8 @@ __all__ = [
     "SizeOption",
     "SnapIn",
     "SnapOut",
+    "SpacePoseIn",
+    "SpaceView",
     "StageRow",
     "Station",
     "Stop",
@@ -223,8 +226,9 @@ class NextStep(Model):
     detail: str
     state: Literal["due", "stopped", "late", "none"]
     button: str
-    page: Literal["film", "reading", "facts", "comparison", "placement", "signature", "sheet", "life"]
+    page: Literal["film", "reading", "scan", "stock", "facts", "comparison", "placement", "signature", "sheet", "life"]
     film_id: str | None = None
+    scan_id: str | None = None
 
 
 class HipRow(Model):
@@ -258,12 +262,13 @@ class HipsPage(Model):
 class Station(Model):
     """A station on the line that is the navigation."""
 
-    key: Literal["film", "reading", "comparison", "placement", "signature", "operation", "reviews"]
+    key: Literal["film", "reading", "scan", "stock", "comparison", "placement", "signature", "operation", "reviews"]
     title: str
     note: str  # a date, "today", or ""
     state: Literal["done", "todo", "stopped"]
     open: bool  # can be visited now
     film_id: str | None = None
+    scan_id: str | None = None
 
 
 class FactField(Model):
@@ -304,6 +309,21 @@ class FilmCard(Model):
     used_here: bool
 
 
+class ScanCard(Model):
+    """A scan as the hip's page lists it. "reading": its job runs; "stopped": it cannot be read or planned on."""
+
+    scan_id: str
+    modality: Literal["CT", "MR"]
+    taken: date | None
+    age_days: int | None
+    words: str
+    state: Literal["not_read", "reading", "read", "stopped"]
+    says: str
+    side: SideName | None  # as the header says; None: silent or both
+    job_id: str | None = None
+    used_here: bool = True
+
+
 class PlanCard(Model):
     """A signed plan."""
 
@@ -332,6 +352,7 @@ class HipPage(Model):
     marks: list[LifeMark]
     facts: list[FactField]
     films: list[FilmCard]
+    scans: list[ScanCard] = Field(default_factory=list)
     plans: list[PlanCard]
     cautions: list[Caution]
     key_numbers: list[Number]
@@ -687,8 +708,19 @@ class CupIn(Given):
     version_deg: float
 
 
+class SpacePoseIn(Given):
+    """A place on a hip read from a scan, hip frame of the reading (implants/placement.py, SpacePose)."""
+
+    x_mm: float
+    y_mm: float
+    z_mm: float
+    frontal_deg: float
+    forward_deg: float
+    roll_deg: float = 0.0
+
+
 class PlacementIn(Given):
-    """A component, its size and pose, and a cup."""
+    """A component, its size and pose, and a cup. With `space` (a hip with a scan) that is the place."""
 
     level: LevelName
     family: str
@@ -697,6 +729,7 @@ class PlacementIn(Given):
     neck_length: str | None = None
     pose: PoseIn
     cup: CupIn | None = None
+    space: SpacePoseIn | None = None
 
 
 class SizeOption(Model):
@@ -722,8 +755,32 @@ class Reserve(Model):
     says: str
 
 
+class SpaceView(Model):
+    """What the 3D pictures and the planes draw of a placement; LPS, mm.
+
+    `component_to_lps`: 16 numbers, row by row, of the 4 x 4 matrix that takes the mesh of family and size to LPS.
+    `cut`: point and unit normal (toward the head). `wire`: two points. `seat`: points of the seat, five numbers
+    each: x, y, z, state (1 on sound bone, 0 on dead or uncertain bone, -1 not on bone), wall in mm.
+    `hip_axes`: unit vectors medial, anterior, proximal, in which arrow keys move the part.
+    """
+
+    component: str  # "family/size": mesh at /api/solids/{family}/{size}
+    component_to_lps: list[float]
+    hip_axes: list[tuple[float, float, float]]
+    cut_point: tuple[float, float, float]
+    cut_normal: tuple[float, float, float]
+    wire: list[tuple[float, float, float]]
+    head_centre: tuple[float, float, float] | None
+    head_radius_mm: float | None
+    cup_centre: tuple[float, float, float] | None
+    cup_radius_mm: float | None
+    cup_axis: tuple[float, float, float] | None
+    least_wall_at: tuple[float, float, float] | None
+    seat: list[tuple[float, float, float, float, float]]
+
+
 class Appraisal(Model):
-    """Every number one placement leads to."""
+    """Every number one placement leads to. `space` only on a hip with a scan."""
 
     placement: PlacementIn
     title: str
@@ -736,6 +793,7 @@ class Appraisal(Model):
     drawing_lateral: Drawing | None
     binding: str | None  # which limit held the optimiser, or that no placement meets the limits
     ms: float
+    space: SpaceView | None = None
 
 
 class LimitRow(Model):
@@ -775,8 +833,9 @@ class PlacementPage(Model):
     """The placement being dragged, with its undo history."""
 
     hip_id: str
-    film_id: str
+    film_id: str | None  # the AP film where one is read
     lateral_film_id: str | None
+    scan_id: str | None = None  # the scan that is planned on; then `appraisal.space` is there
     appraisal: Appraisal
     sizes: list[SizeOption]
     cup_sizes: list[SizeOption]
@@ -818,6 +877,7 @@ class Check(Model):
     button: str | None = None
     page: str | None = None
     film_id: str | None = None
+    scan_id: str | None = None
 
 
 class OverrideWanted(Model):
@@ -865,6 +925,7 @@ class ImportLine(Model):
     says: str
     hip_id: str | None = None
     film_id: str | None = None
+    scan_id: str | None = None
 
 
 class JobOut(Model):

@@ -3,7 +3,7 @@
 from headstock.implants.catalogue import Catalogue
 from headstock.implants.family import Component, Cup, CupFamily, Family, Head, HeadFamily, Size
 from headstock.implants.levels import CutLevel, level_range_mm
-from headstock.implants.placement import CupPlacement, Placement, Pose
+from headstock.implants.placement import CupPlacement, Placement, Pose, SpacePose
 from headstock.implants.schema import parse_family
 from headstock.implants.shape import Outline, cap_outline, seated_outline, tail_section_mm
 
@@ -21,6 +21,7 @@ __all__ = [
     "Placement",
     "Pose",
     "Size",
+    "SpacePose",
     "cap_outline",
     "level_range_mm",
     "parse_family",

@@ -11,9 +11,12 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from headstock.errors import CatalogueError
 
-__all__ = ["CupPlacement", "Placement", "Pose"]
+__all__ = ["CupPlacement", "Placement", "Pose", "SpacePose"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +36,39 @@ class Pose:
 
 
 @dataclass(frozen=True, slots=True)
+class SpacePose:
+    """Where a component lies on a hip read from a scan; hip frame of the reading, mm and deg.
+
+    `x_mm`, `y_mm`, `z_mm`: the component's origin. Its axis points to
+    (cos f cos a, sin f, cos f sin a) with a = `frontal_deg` (from +x to +z, larger is more
+    valgus) and f = `forward_deg` (from the frontal plane toward +y). `roll_deg` turns the part
+    about that axis, right-handed; at 0 its own x lies in the frontal plane, toward medial.
+    """
+
+    x_mm: float
+    y_mm: float
+    z_mm: float
+    frontal_deg: float
+    forward_deg: float
+    roll_deg: float = 0.0
+
+    @property
+    def origin_mm(self) -> NDArray[np.float64]:
+        """(3,) origin, hip frame."""
+        return np.array([self.x_mm, self.y_mm, self.z_mm])
+
+    @property
+    def matrix(self) -> NDArray[np.float64]:
+        """(3, 3) component frame to hip frame: columns are the component's x, y, z."""
+        a, f, r = np.radians([self.frontal_deg, self.forward_deg, self.roll_deg])
+        axis = np.array([np.cos(f) * np.cos(a), np.sin(f), np.cos(f) * np.sin(a)])
+        across = np.array([np.sin(a), 0.0, -np.cos(a)])
+        front = np.cross(axis, across)
+        x = np.cos(r) * across + np.sin(r) * front
+        return np.column_stack([x, np.cross(axis, x), axis])
+
+
+@dataclass(frozen=True, slots=True)
 class CupPlacement:
     """Which cup, where its centre lies on the AP film, and its radiographic angles (Murray 1993)."""
 
@@ -48,7 +84,8 @@ class CupPlacement:
 class Placement:
     """A component of one size at one pose on one hip, with its head, neck length and cup.
 
-    `cup` is None for a femoral part alone (the cup stays open in the appraisal).
+    `cup` is None for a femoral part alone (the cup stays open in the appraisal). `space` is set on a hip that is
+    planned on a scan, and then it is the place; `pose` is its shadow in the frontal plane of the hip frame.
     """
 
     family: str
@@ -57,10 +94,15 @@ class Placement:
     neck_length_mm: float
     pose: Pose
     cup: CupPlacement | None = None
+    space: SpacePose | None = None
 
     def moved(self, *, pose: Pose | None = None, cup: CupPlacement | None = None) -> "Placement":
         """The same parts somewhere else."""
         return replace(self, pose=pose or self.pose, cup=cup or self.cup)
+
+    def in_space(self, space: SpacePose) -> "Placement":
+        """The same parts at a place in space, with its shadow in the frontal plane as `pose`."""
+        return replace(self, pose=Pose(space.x_mm, space.z_mm, space.frontal_deg), space=space)
 
     def to_json(self) -> dict[str, Any]:
         """Plain fields; `from_json` reads them back."""
@@ -76,7 +118,7 @@ class Placement:
             A field is missing or unknown.
         """
         try:
-            cup = fields.get("cup")
+            cup, space = fields.get("cup"), fields.get("space")
             return cls(
                 family=str(fields["family"]),
                 size=str(fields["size"]),
@@ -84,6 +126,7 @@ class Placement:
                 neck_length_mm=float(fields["neck_length_mm"]),
                 pose=Pose(**fields["pose"]),
                 cup=None if cup is None else CupPlacement(**cup),
+                space=None if space is None else SpacePose(**space),
             )
         except (KeyError, TypeError, ValueError) as error:
             raise CatalogueError(

@@ -16,6 +16,12 @@ export interface components {
             today: string;
             version: string;
         };
+        /** @description Scan and film of one hip side by side. */
+        AgreementPage: {
+            hip_id: string;
+            rows: components["schemas"]["AgreementRowOut"][];
+            says: string;
+        };
         /** @description How two readers agree on one measure: second minus first, with the limits that hold 95 % of differences. */
         AgreementRow: {
             bias: components["schemas"]["Number"];
@@ -27,7 +33,17 @@ export interface components {
             second: string;
             upper: components["schemas"]["Number"];
         };
-        /** @description Every number one placement leads to. */
+        /** @description One measure from the scan and from the film, their difference, and what explains it. */
+        AgreementRowOut: {
+            difference: components["schemas"]["Number"] | null;
+            explained: components["schemas"]["Number"] | null;
+            film: components["schemas"]["Number"] | null;
+            key: string;
+            label: string;
+            says: string;
+            scan: components["schemas"]["Number"] | null;
+        };
+        /** @description Every number one placement leads to. `space` only on a hip with a scan. */
         Appraisal: {
             binding: string | null;
             counts: {
@@ -41,7 +57,30 @@ export interface components {
             ms: number;
             placement: components["schemas"]["PlacementIn"];
             reserve: components["schemas"]["Reserve"] | null;
+            /** @default null */
+            space: components["schemas"]["SpaceView"] | null;
             title: string;
+        };
+        /** @description A typed calibration: density (g/cm3, phantom-equivalent) = slope * HU + offset. "none" removes it. */
+        CalibrationIn: {
+            /** @enum {string} */
+            kind: "typed" | "rods" | "none";
+            /** @default null */
+            offset?: number | null;
+            /** @default null */
+            slope?: number | null;
+            /** @default null */
+            slope_sd_percent?: number | null;
+            /** @default  */
+            source?: string;
+        };
+        /** @description How HU become density. `state` "none": uncalibrated, only ratios within the scan. */
+        CalibrationOut: {
+            offset: components["schemas"]["Number"] | null;
+            slope: components["schemas"]["Number"] | null;
+            /** @enum {string} */
+            state: "rods" | "typed" | "none";
+            words: string;
         };
         /** @description A caution with its source; never summed. */
         Caution: {
@@ -62,6 +101,8 @@ export interface components {
             page: string | null;
             passed: boolean;
             says: string;
+            /** @default null */
+            scan_id: string | null;
             title: string;
         };
         /** @description The best placement at each cut level, side by side. */
@@ -87,6 +128,29 @@ export interface components {
             version_deg: number;
             x_mm: number;
             z_mm: number;
+        };
+        /** @description A cut being dragged: every number of its level follows; `keep` makes the level chosen with this cut. */
+        CutIn: {
+            depth_mm: number;
+            /** @default false */
+            keep?: boolean;
+            /** @enum {string} */
+            level: "head_surface" | "mid_head" | "high_neck" | "low_neck";
+        };
+        /** @description A cut level on the stock picture: where its cut lies, what it leads to, and its component in the neck frame. */
+        CutLevelOut: {
+            component: string | null;
+            depth: components["schemas"]["Number"];
+            drawing: components["schemas"]["Drawing"] | null;
+            /** @enum {string} */
+            level: "head_surface" | "mid_head" | "high_neck" | "low_neck";
+            lines: components["schemas"]["Line"][];
+            range_mm: [
+                number,
+                number
+            ];
+            reason: string | null;
+            word: string;
         };
         /**
          * @description Shapes in one frame.
@@ -115,6 +179,56 @@ export interface components {
                 number,
                 number
             ][];
+        };
+        /**
+         * @description One correction of the outlines.
+         *
+         *     "brush" and "eraser": a stroke of balls of `radius_mm` along `points`, or discs in the plane with `normal` when
+         *     that is given. `label` what the brush paints; the eraser takes this label away. "cut": everything of `label` on
+         *     the side of `normal` of the plane through points[0] goes away. "fill": holes of `label` closed, inside
+         *     `radius_mm` of points[0] when that is given.
+         */
+        EditIn: {
+            /** @enum {string} */
+            label: "femur" | "pelvis" | "lesion";
+            /** @default null */
+            normal?: [
+                number,
+                number,
+                number
+            ] | null;
+            points: [
+                number,
+                number,
+                number
+            ][];
+            /** @default null */
+            radius_mm?: number | null;
+            /** @enum {string} */
+            tool: "brush" | "eraser" | "cut" | "fill";
+        };
+        /** @description The step is kept; measures follow in a job of their own. `box`: first and last (slice, row, column) changed. */
+        EditKept: {
+            box: [
+                [
+                    number,
+                    number,
+                    number
+                ],
+                [
+                    number,
+                    number,
+                    number
+                ]
+            ] | null;
+            segmentation: components["schemas"]["SegmentationOut"];
+            volume_version: string;
+        };
+        /** @description Keep one or more corrections as one step. */
+        EditsIn: {
+            base_step: number;
+            edits: components["schemas"]["EditIn"][];
+            what: string;
         };
         /** @description One entry of the hip's record that decisions need; nothing compulsory that is not needed. */
         FactField: {
@@ -166,6 +280,13 @@ export interface components {
             side_letter: ("left" | "right") | ("both" | "none") | null;
             warnings: string[];
         };
+        /** @description Something found in the scan or its reading. */
+        FindingOut: {
+            code: string;
+            says: string;
+            /** @enum {string} */
+            weight: "note" | "warn" | "refuse";
+        };
         /** @description How to read the bytes of `/api/films/{id}/grey`: little-endian uint16, value = stored*slope + intercept. */
         GreyInfo: {
             cols: number;
@@ -177,6 +298,27 @@ export interface components {
             rows: number;
             slope: number;
             voi: components["schemas"]["VoiOption"][];
+        };
+        /** @description The working volume: `lps = origin + axes @ (spacing * (column, row, slice))`; `axes` row by row. */
+        GridOut: {
+            axes: [
+                number,
+                number,
+                number
+            ][];
+            columns: number;
+            origin: [
+                number,
+                number,
+                number
+            ];
+            rows: number;
+            slices: number;
+            spacing: [
+                number,
+                number,
+                number
+            ];
         };
         /** @description Rows under one heading ("Stopped", "To do", "Signed", "Watched"). */
         HipGroup: {
@@ -196,6 +338,7 @@ export interface components {
             other_hip_id: string | null;
             person: components["schemas"]["Person"];
             plans: components["schemas"]["PlanCard"][];
+            scans: components["schemas"]["ScanCard"][];
             /** @enum {string} */
             side: "left" | "right";
             stations: components["schemas"]["Station"][];
@@ -231,6 +374,8 @@ export interface components {
             /** @enum {string} */
             outcome: "imported" | "already_here" | "set_aside" | "refused";
             says: string;
+            /** @default null */
+            scan_id: string | null;
         };
         /** @description Long work: progress, and its result when done. */
         JobOut: {
@@ -277,6 +422,18 @@ export interface components {
             from_deg: number;
             to_deg: number;
             why: string;
+        };
+        /** @description One lesion; "none" found has none of these. */
+        LesionOut: {
+            centre: [
+                number,
+                number,
+                number
+            ];
+            /** @enum {string} */
+            kind: "dead" | "cyst" | "drawn";
+            number: number;
+            volume: components["schemas"]["Number"];
         };
         /** @description One mark on a hip's line. */
         LifeMark: {
@@ -327,6 +484,20 @@ export interface components {
             /** @default null */
             text: string | null;
         };
+        /** @description A thing drawn in the planes and in space: "sphere" (points[0], radius), "line" (two points), "point". */
+        MarkerOut: {
+            key: string;
+            /** @enum {string} */
+            kind: "sphere" | "line" | "point";
+            label: string;
+            points: [
+                number,
+                number,
+                number
+            ][];
+            /** @default null */
+            radius_mm: number | null;
+        };
         /** @description One measure: right, left, right − left; or one number of the pelvis. */
         MeasureRow: {
             difference: components["schemas"]["Number"] | null;
@@ -347,6 +518,16 @@ export interface components {
             todo: string[];
             warnings: string[];
         };
+        /**
+         * @description A mesh to fetch from `path`: uint32 vertices V, uint32 faces F, then V x 3 float32 (LPS; solids: component
+         *     frame), F x 3 uint32, then V float32 of `value` when it is named ("wall": mm of bone wall under the vertex).
+         */
+        MeshInfo: {
+            /** @enum {string} */
+            part: "femur" | "pelvis" | "lesion" | "lesion_outer";
+            path: string;
+            value: "wall" | null;
+        };
         /** @description The next thing to do for a hip; `page` is where its button leads. */
         NextStep: {
             button: string;
@@ -354,7 +535,9 @@ export interface components {
             /** @default null */
             film_id: string | null;
             /** @enum {string} */
-            page: "film" | "reading" | "facts" | "comparison" | "placement" | "signature" | "sheet" | "life";
+            page: "film" | "reading" | "scan" | "stock" | "facts" | "comparison" | "placement" | "signature" | "sheet" | "life";
+            /** @default null */
+            scan_id: string | null;
             /** @enum {string} */
             state: "due" | "stopped" | "late" | "none";
             title: string;
@@ -390,7 +573,7 @@ export interface components {
             patient_id: string;
             sex: string | null;
         };
-        /** @description A component, its size and pose, and a cup. */
+        /** @description A component, its size and pose, and a cup. With `space` (a hip with a scan) that is the place. */
         PlacementIn: {
             /** @default null */
             cup?: components["schemas"]["CupIn"] | null;
@@ -402,6 +585,8 @@ export interface components {
             neck_length?: string | null;
             pose: components["schemas"]["PoseIn"];
             size: string;
+            /** @default null */
+            space?: components["schemas"]["SpacePoseIn"] | null;
         };
         /** @description The placement being dragged, with its undo history. */
         PlacementPage: {
@@ -409,12 +594,14 @@ export interface components {
             can_redo: boolean;
             can_undo: boolean;
             cup_sizes: components["schemas"]["SizeOption"][];
-            film_id: string;
+            film_id: string | null;
             heads: number[];
             hip_id: string;
             lateral_film_id: string | null;
             neck_lengths: string[];
             saved_at: string | null;
+            /** @default null */
+            scan_id: string | null;
             sizes: components["schemas"]["SizeOption"][];
             step: number;
             target_leg_mm: number;
@@ -440,6 +627,13 @@ export interface components {
             version: number;
             words: string;
         };
+        /** @description The scan projected with the component in place, beside the real film. Pictures as paths of PNG. */
+        PlannedFilmOut: {
+            film: string | null;
+            planned: string;
+            taken: string | null;
+            words: string;
+        };
         /** @description Film frame of the side, mm and degrees (docs/frames.md). */
         PoseIn: {
             ap_angle_deg: number;
@@ -449,6 +643,15 @@ export interface components {
             /** @default 0 */
             y_mm?: number;
             z_mm: number;
+        };
+        /** @description Begin reading. `seed`: a point in the femoral head, LPS; None: found by the program. */
+        ReadScanIn: {
+            /** @default null */
+            seed?: [
+                number,
+                number,
+                number
+            ] | null;
         };
         /** @description Save a step. `base_step` is the step the change was made on; another reader's later step is refused. */
         ReadingIn: {
@@ -596,6 +799,90 @@ export interface components {
             /** @default null */
             settled_by: string | null;
         };
+        /** @description A scan as the hip's page lists it. "reading": its job runs; "stopped": it cannot be read or planned on. */
+        ScanCard: {
+            age_days: number | null;
+            /** @default null */
+            job_id: string | null;
+            /** @enum {string} */
+            modality: "CT" | "MR";
+            says: string;
+            scan_id: string;
+            side: ("left" | "right") | null;
+            /** @enum {string} */
+            state: "not_read" | "reading" | "read" | "stopped";
+            taken: string | null;
+            /** @default true */
+            used_here: boolean;
+            words: string;
+        };
+        /**
+         * @description A scan of one hip, looked at in planes.
+         *
+         *     `window`: centre and width to begin with. `numbers`: the scan's measures in reading order. `neck_plane`: three
+         *     points (head centre, a point down the neck, a point to the side) of the plane along the neck axis; None before
+         *     the reading. `meshes` empty before the reading.
+         */
+        ScanPage: {
+            calibration: components["schemas"]["CalibrationOut"];
+            card: components["schemas"]["ScanCard"];
+            finding: string;
+            findings: components["schemas"]["FindingOut"][];
+            grid: components["schemas"]["GridOut"];
+            header: components["schemas"]["WhyRow"][];
+            hip_id: string;
+            lesions: components["schemas"]["LesionOut"][];
+            markers: components["schemas"]["MarkerOut"][];
+            meshes: components["schemas"]["MeshInfo"][];
+            neck_plane: [
+                [
+                    number,
+                    number,
+                    number
+                ],
+                [
+                    number,
+                    number,
+                    number
+                ],
+                [
+                    number,
+                    number,
+                    number
+                ]
+            ] | null;
+            numbers: components["schemas"]["Number"][];
+            person: components["schemas"]["Person"];
+            plannable: boolean;
+            scan_id: string;
+            segmentation: components["schemas"]["SegmentationOut"];
+            /** @enum {string} */
+            side: "left" | "right";
+            side_confirmed: boolean;
+            side_says: string;
+            volume_version: string;
+            window: [
+                number,
+                number
+            ];
+        };
+        /** @description The reader says which side the scan's hip under study is. */
+        ScanSideIn: {
+            /** @enum {string} */
+            seen: "left" | "right";
+        };
+        /** @description Where the outlines stand: none yet, being found, found; with the history of corrections. */
+        SegmentationOut: {
+            can_redo: boolean;
+            can_undo: boolean;
+            job_id: string | null;
+            last_edit: string | null;
+            saved_at: string | null;
+            says: string;
+            /** @enum {string} */
+            state: "none" | "working" | "found" | "failed";
+            step: number;
+        };
         /**
          * @description A drawn shape. `role` picks the drawing rule.
          *
@@ -734,6 +1021,77 @@ export interface components {
             ][];
             used_arc_deg: number | null;
         };
+        /** @description A place on a hip read from a scan, hip frame of the reading (implants/placement.py, SpacePose). */
+        SpacePoseIn: {
+            forward_deg: number;
+            frontal_deg: number;
+            /** @default 0 */
+            roll_deg?: number;
+            x_mm: number;
+            y_mm: number;
+            z_mm: number;
+        };
+        /**
+         * @description What the 3D pictures and the planes draw of a placement; LPS, mm.
+         *
+         *     `component_to_lps`: 16 numbers, row by row, of the 4 x 4 matrix that takes the mesh of family and size to LPS.
+         *     `cut`: point and unit normal (toward the head). `wire`: two points. `seat`: points of the seat, five numbers
+         *     each: x, y, z, state (1 on sound bone, 0 on dead or uncertain bone, -1 not on bone), wall in mm.
+         *     `hip_axes`: unit vectors medial, anterior, proximal, in which arrow keys move the part.
+         */
+        SpaceView: {
+            component: string;
+            component_to_lps: number[];
+            cup_axis: [
+                number,
+                number,
+                number
+            ] | null;
+            cup_centre: [
+                number,
+                number,
+                number
+            ] | null;
+            cup_radius_mm: number | null;
+            cut_normal: [
+                number,
+                number,
+                number
+            ];
+            cut_point: [
+                number,
+                number,
+                number
+            ];
+            head_centre: [
+                number,
+                number,
+                number
+            ] | null;
+            head_radius_mm: number | null;
+            hip_axes: [
+                number,
+                number,
+                number
+            ][];
+            least_wall_at: [
+                number,
+                number,
+                number
+            ] | null;
+            seat: [
+                number,
+                number,
+                number,
+                number,
+                number
+            ][];
+            wire: [
+                number,
+                number,
+                number
+            ][];
+        };
         /** @description A stage in one published system and its band's history, in counts. */
         StageRow: {
             counts: string;
@@ -748,12 +1106,81 @@ export interface components {
             /** @default null */
             film_id: string | null;
             /** @enum {string} */
-            key: "film" | "reading" | "comparison" | "placement" | "signature" | "operation" | "reviews";
+            key: "film" | "reading" | "scan" | "stock" | "comparison" | "placement" | "signature" | "operation" | "reviews";
             note: string;
             open: boolean;
+            /** @default null */
+            scan_id: string | null;
             /** @enum {string} */
             state: "done" | "todo" | "stopped";
             title: string;
+        };
+        /**
+         * @description The stock profile, the picture the surgeon looks at first.
+         *
+         *     `drawing`: the bone in the plane along the neck axis, neck frame (x medial +, y depth). `picture`: path of the
+         *     scan in the same plane as PNG, covering `picture_mm` (x from, x to, depth from, depth to).
+         */
+        StockPage: {
+            chosen: ("head_surface" | "mid_head" | "high_neck" | "low_neck") | null;
+            /** @enum {string} */
+            density_unit: "g/cm3" | "1";
+            density_words: string;
+            drawing: components["schemas"]["Drawing"];
+            finding: string;
+            findings: components["schemas"]["FindingOut"][];
+            hip_id: string;
+            lesion_share: components["schemas"]["Number"] | null;
+            lesion_volume: components["schemas"]["Number"] | null;
+            levels: components["schemas"]["CutLevelOut"][];
+            ms: number;
+            numbers: components["schemas"]["Number"][];
+            person: components["schemas"]["Person"];
+            picture: string;
+            picture_mm: [
+                number,
+                number,
+                number,
+                number
+            ];
+            rows: components["schemas"]["StockRow"][];
+            says: string;
+            scan_id: string;
+            /** @enum {string} */
+            side: "left" | "right";
+            sound_from: components["schemas"]["Number"];
+        };
+        /** @description The profile at one depth: values with low and high. `density` in `density_unit` of the page. */
+        StockRow: {
+            density: [
+                number,
+                number,
+                number
+            ] | null;
+            depth_mm: number;
+            joined: boolean;
+            least_wall_mm: [
+                number,
+                number,
+                number
+            ] | null;
+            section_mm2: [
+                number,
+                number,
+                number
+            ];
+            sound_inner_mm2: number;
+            sound_mm2: [
+                number,
+                number,
+                number
+            ];
+            sound_outer_mm2: number;
+            wall_mm: [
+                number,
+                number,
+                number
+            ] | null;
         };
         /** @description A refusal: the words are those of the exception. */
         Stop: {

@@ -31,10 +31,11 @@ __all__ = [
     "redo",
     "repeats",
     "save_step",
+    "steps_to",
     "undo",
 ]
 
-DraftKind = Literal["reading", "placement"]
+DraftKind = Literal["reading", "placement", "outlines"]
 
 
 class StepConflictError(RecordError):
@@ -153,6 +154,20 @@ def save_step(
     draft.redo = []
     session.flush()
     return draft_state(session, draft)
+
+
+def steps_to(session: Session, draft: Draft) -> list[dict[str, Any]]:
+    """The states of every step that leads to where the draft stands, first step first.
+
+    For drafts whose steps are changes to be replayed, not the whole state.
+    """
+    rows = {row.step: row for row in session.scalars(sa.select(DraftStep).where(DraftStep.draft_id == draft.id))}
+    found: list[dict[str, Any]] = []
+    step = draft.step
+    while step:
+        found.append(dict(rows[step].state))
+        step = rows[step].parent
+    return found[::-1]
 
 
 def undo(session: Session, draft: Draft) -> DraftState:

@@ -26,6 +26,9 @@ __all__ = [
     "LimitEdit",
     "Patient",
     "PlanRow",
+    "ScanReading",
+    "ScanRow",
+    "ScanUse",
     "SetAside",
     "SettingRow",
 ]
@@ -109,6 +112,60 @@ class FilmUse(Base):
     at: Mapped[str] = mapped_column(sa.String(40))
 
 
+class ScanRow(Base):
+    """A CT or MR series. Its files lie in the vault under the addresses of `files`, in the order they came in.
+
+    `header`, `grid` and `findings` are what the files said, frozen at import; `calibration` is what a person
+    gave to turn HU into density (empty: nothing).
+    """
+
+    __tablename__ = "scan"
+    __table_args__ = (sa.UniqueConstraint("patient_id", "series_uid"),)
+    id: Mapped[str] = mapped_column(sa.String(32), primary_key=True)
+    patient_id: Mapped[str] = mapped_column(sa.ForeignKey("patient.id"), index=True)
+    series_uid: Mapped[str] = mapped_column(sa.String(128))
+    content_sha256: Mapped[str] = mapped_column(sa.String(64), unique=True)  # over the sorted addresses of its files
+    modality: Mapped[str] = mapped_column(sa.String(8))
+    taken: Mapped[date | None]
+    side: Mapped[str | None] = mapped_column(sa.String(8))  # as the header says
+    files: Mapped[list[Any]]
+    header: Mapped[dict[str, Any]]
+    grid: Mapped[dict[str, Any]]
+    findings: Mapped[list[Any]]
+    calibration: Mapped[dict[str, Any]] = mapped_column(default=dict)
+    imported_at: Mapped[str] = mapped_column(sa.String(40))
+
+
+class ScanUse(Base):
+    """What a person said of a scan for a hip: taken in or out, and which side they saw in it."""
+
+    __tablename__ = "scan_use"
+    scan_id: Mapped[str] = mapped_column(sa.ForeignKey("scan.id"), primary_key=True)
+    hip_id: Mapped[str] = mapped_column(sa.ForeignKey("hip.id"), primary_key=True)
+    used: Mapped[bool]
+    side_seen: Mapped[str | None] = mapped_column(sa.String(8))
+    by: Mapped[str] = mapped_column(sa.String(128))
+    at: Mapped[str] = mapped_column(sa.String(40))
+
+
+class ScanReading(Base):
+    """The outlines the program found in a scan for a hip, before any correction: the vault holds them at `address`.
+
+    Corrections are steps of a draft ("outlines") and are replayed on them. `job_id` is the work that
+    finds them; `address` is None until it is done. `made_by` is the program's version.
+    """
+
+    __tablename__ = "scan_reading"
+    scan_id: Mapped[str] = mapped_column(sa.ForeignKey("scan.id"), primary_key=True)
+    hip_id: Mapped[str] = mapped_column(sa.ForeignKey("hip.id"), primary_key=True)
+    address: Mapped[str | None] = mapped_column(sa.String(64))
+    seed: Mapped[list[Any] | None] = mapped_column(sa.JSON, nullable=True)
+    job_id: Mapped[str | None] = mapped_column(sa.String(32))
+    says: Mapped[str] = mapped_column(sa.Text, default="")
+    made_by: Mapped[str] = mapped_column(sa.String(64), default="")
+    at: Mapped[str] = mapped_column(sa.String(40))
+
+
 class SetAside(Base):
     """A file that is not a film, kept in the vault so that nothing is lost (slices of a CT series, for one)."""
 
@@ -146,8 +203,8 @@ class Draft(Base):
     __tablename__ = "draft"
     __table_args__ = (sa.UniqueConstraint("kind", "subject_id", "repeat_no"),)
     id: Mapped[str] = mapped_column(sa.String(32), primary_key=True)
-    kind: Mapped[str] = mapped_column(sa.String(16))  # "reading" or "placement"
-    subject_id: Mapped[str] = mapped_column(sa.String(32), index=True)  # film or hip
+    kind: Mapped[str] = mapped_column(sa.String(16))  # "reading", "placement" or "outlines"
+    subject_id: Mapped[str] = mapped_column(sa.String(32), index=True)  # film, hip, or scan and hip
     repeat_no: Mapped[int] = mapped_column(default=0)  # 0: the reading in use; 1..: repeats, for repeatability
     reader: Mapped[str] = mapped_column(sa.String(128))
     is_open: Mapped[bool] = mapped_column(default=True)

@@ -12,23 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from headstock.geometry.distance import Sampled
 from headstock.geometry.mesh import Mesh
 
 __all__ = ["Sampled", "Solid"]
 
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Sampled:
-    """A signed distance sampled on a regular grid of the component frame: the fast form, for trilinear look-up.
-
-    `values` (nx, ny, nz) float32, mm, negative inside; the sample [i, j, k] lies at `origin_mm + step_mm * (i, j, k)`.
-    """
-
-    values: NDArray[np.float32]
-    origin_mm: Floats
-    step_mm: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)

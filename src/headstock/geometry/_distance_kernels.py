@@ -1,0 +1,291 @@
+"""Compiled loops of `distance.py`. This file imports numba: import it inside functions only.
+
+All lengths are in steps of the grid, arrays are (nx, ny, nz). One thread, no lock
+held, compiled code kept beside this file where that folder may be written to.
+"""
+
+from collections.abc import Callable
+from typing import Any
+
+import numba
+import numpy as np
+
+
+def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
+    try:
+        return numba.njit(cache=True, nogil=True)(function)  # type: ignore[no-any-return]
+    except RuntimeError:  # no folder to keep the compiled code in
+        return numba.njit(nogil=True)(function)  # type: ignore[no-any-return]
+
+
+@_compiled
+def look(values: Any, gx: float, gy: float, gz: float) -> float:
+    """Trilinear value at one point in steps; beyond the grid plus the distance to it (in steps)."""
+    nx, ny, nz = values.shape
+    cx = min(max(gx, 0.0), nx - 1.0)
+    cy = min(max(gy, 0.0), ny - 1.0)
+    cz = min(max(gz, 0.0), nz - 1.0)
+    i, j, k = min(int(cx), nx - 2), min(int(cy), ny - 2), min(int(cz), nz - 2)
+    u, v, w = cx - i, cy - j, cz - k
+    a = values[i, j, k] + (values[i, j, k + 1] - values[i, j, k]) * w
+    b = values[i, j + 1, k] + (values[i, j + 1, k + 1] - values[i, j + 1, k]) * w
+    c = values[i + 1, j, k] + (values[i + 1, j, k + 1] - values[i + 1, j, k]) * w
+    d = values[i + 1, j + 1, k] + (values[i + 1, j + 1, k + 1] - values[i + 1, j + 1, k]) * w
+    low, high = a + (b - a) * v, c + (d - c) * v
+    return low + (high - low) * u  # type: ignore[no-any-return]
+
+
+@_compiled
+def beyond(values: Any, gx: float, gy: float, gz: float) -> float:
+    """Distance of a point from the grid, in steps; 0 within."""
+    nx, ny, nz = values.shape
+    x = max(-gx, gx - (nx - 1.0), 0.0)
+    y = max(-gy, gy - (ny - 1.0), 0.0)
+    z = max(-gz, gz - (nz - 1.0), 0.0)
+    return np.sqrt(x * x + y * y + z * z) if x + y + z > 0.0 else 0.0  # type: ignore[no-any-return]
+
+
+@_compiled
+def look_many(values: Any, points: Any, turn: Any, shift: Any, step: float, plus_distance: bool, out: Any) -> None:
+    """`out[n]` at `points[n] @ turn + shift`, both already in steps."""
+    for n in range(points.shape[0]):
+        px, py, pz = points[n, 0], points[n, 1], points[n, 2]
+        gx = px * turn[0, 0] + py * turn[1, 0] + pz * turn[2, 0] + shift[0]
+        gy = px * turn[0, 1] + py * turn[1, 1] + pz * turn[2, 1] + shift[1]
+        gz = px * turn[0, 2] + py * turn[1, 2] + pz * turn[2, 2] + shift[2]
+        value = look(values, gx, gy, gz)
+        if plus_distance:
+            value += step * beyond(values, gx, gy, gz)
+        out[n] = value
+
+
+@_compiled
+def look_gradient_many(
+    values: Any, points: Any, turn: Any, shift: Any, step: float, plus_distance: bool, out: Any, gradient: Any
+) -> None:
+    """As `look_many`, with the gradient of the trilinear form in the frame of the points (per unit of the points)."""
+    nx, ny, nz = values.shape
+    for n in range(points.shape[0]):
+        px, py, pz = points[n, 0], points[n, 1], points[n, 2]
+        gx = px * turn[0, 0] + py * turn[1, 0] + pz * turn[2, 0] + shift[0]
+        gy = px * turn[0, 1] + py * turn[1, 1] + pz * turn[2, 1] + shift[1]
+        gz = px * turn[0, 2] + py * turn[1, 2] + pz * turn[2, 2] + shift[2]
+        cx = min(max(gx, 0.0), nx - 1.0)
+        cy = min(max(gy, 0.0), ny - 1.0)
+        cz = min(max(gz, 0.0), nz - 1.0)
+        i, j, k = min(int(cx), nx - 2), min(int(cy), ny - 2), min(int(cz), nz - 2)
+        u, v, w = cx - i, cy - j, cz - k
+        v000, v001 = values[i, j, k], values[i, j, k + 1]
+        v010, v011 = values[i, j + 1, k], values[i, j + 1, k + 1]
+        v100, v101 = values[i + 1, j, k], values[i + 1, j, k + 1]
+        v110, v111 = values[i + 1, j + 1, k], values[i + 1, j + 1, k + 1]
+        a, b = v000 + (v001 - v000) * w, v010 + (v011 - v010) * w
+        c, d = v100 + (v101 - v100) * w, v110 + (v111 - v110) * w
+        low, high = a + (b - a) * v, c + (d - c) * v
+        value = low + (high - low) * u
+        dx = high - low if gx == cx else 0.0
+        dy = (b - a) * (1.0 - u) + (d - c) * u if gy == cy else 0.0
+        dz = 0.0
+        if gz == cz:
+            dz = ((v001 - v000) * (1.0 - v) + (v011 - v010) * v) * (1.0 - u)
+            dz += ((v101 - v100) * (1.0 - v) + (v111 - v110) * v) * u
+        if plus_distance:
+            ex, ey, ez = gx - cx, gy - cy, gz - cz
+            away = np.sqrt(ex * ex + ey * ey + ez * ez)
+            if away > 0.0:
+                value += step * away
+                dx += step * ex / away
+                dy += step * ey / away
+                dz += step * ez / away
+        out[n] = value
+        gradient[n, 0] = dx * turn[0, 0] + dy * turn[0, 1] + dz * turn[0, 2]
+        gradient[n, 1] = dx * turn[1, 0] + dy * turn[1, 1] + dz * turn[1, 2]
+        gradient[n, 2] = dx * turn[2, 0] + dy * turn[2, 1] + dz * turn[2, 2]
+
+
+@_compiled
+def resample(source: Any, turn: Any, shift: Any, out: Any) -> None:
+    """`out[i, j, k]`: trilinear value of `source` at `turn @ (i, j, k) + shift`, clamped to the source's edge."""
+    nx, ny, nz = out.shape
+    for i in range(nx):
+        for j in range(ny):
+            bx = turn[0, 0] * i + turn[0, 1] * j + shift[0]
+            by = turn[1, 0] * i + turn[1, 1] * j + shift[1]
+            bz = turn[2, 0] * i + turn[2, 1] * j + shift[2]
+            for k in range(nz):
+                out[i, j, k] = look(source, bx + turn[0, 2] * k, by + turn[1, 2] * k, bz + turn[2, 2] * k)
+
+
+@_compiled
+def nearest(source: Any, turn: Any, shift: Any, out: Any) -> None:
+    """As `resample`, the nearest sample instead, 0 beyond the source: for labels."""
+    nx, ny, nz = out.shape
+    sx, sy, sz = source.shape
+    for i in range(nx):
+        for j in range(ny):
+            for k in range(nz):
+                x = int(np.floor(turn[0, 0] * i + turn[0, 1] * j + turn[0, 2] * k + shift[0] + 0.5))
+                y = int(np.floor(turn[1, 0] * i + turn[1, 1] * j + turn[1, 2] * k + shift[1] + 0.5))
+                z = int(np.floor(turn[2, 0] * i + turn[2, 1] * j + turn[2, 2] * k + shift[2] + 0.5))
+                if 0 <= x < sx and 0 <= y < sy and 0 <= z < sz:
+                    out[i, j, k] = source[x, y, z]
+                else:
+                    out[i, j, k] = 0
+
+
+@_compiled
+def band(vertices: Any, faces: Any, reach: float, square: Any, foot: Any) -> None:
+    """Exact squared distance and nearest surface point of every sample within `reach` steps of a face's box.
+
+    Nearest point of a triangle: C. Ericson, Real-Time Collision Detection, 2005, section 5.1.5.
+    """
+    nx, ny, nz = square.shape
+    for f in range(faces.shape[0]):
+        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
+        i0 = max(int(np.ceil(min(a[0], b[0], c[0]) - reach)), 0)
+        i1 = min(int(np.floor(max(a[0], b[0], c[0]) + reach)), nx - 1)
+        j0 = max(int(np.ceil(min(a[1], b[1], c[1]) - reach)), 0)
+        j1 = min(int(np.floor(max(a[1], b[1], c[1]) + reach)), ny - 1)
+        k0 = max(int(np.ceil(min(a[2], b[2], c[2]) - reach)), 0)
+        k1 = min(int(np.floor(max(a[2], b[2], c[2]) + reach)), nz - 1)
+        ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+        vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
+        mx, my, mz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        size = np.sqrt(mx * mx + my * my + mz * mz)
+        if size > 0.0:
+            mx, my, mz = mx / size, my / size, mz / size
+        for i in range(i0, i1 + 1):
+            for j in range(j0, j1 + 1):
+                for k in range(k0, k1 + 1):
+                    px, py, pz = i - a[0], j - a[1], k - a[2]
+                    off = px * mx + py * my + pz * mz
+                    if off * off >= square[i, j, k]:
+                        continue  # the plane alone is farther than what is known
+                    d1 = ux * px + uy * py + uz * pz
+                    d2 = vx * px + vy * py + vz * pz
+                    qx, qy, qz = i - b[0], j - b[1], k - b[2]
+                    d3 = ux * qx + uy * qy + uz * qz
+                    d4 = vx * qx + vy * qy + vz * qz
+                    rx, ry, rz = i - c[0], j - c[1], k - c[2]
+                    d5 = ux * rx + uy * ry + uz * rz
+                    d6 = vx * rx + vy * ry + vz * rz
+                    s, t = 0.0, 0.0
+                    vc = d1 * d4 - d3 * d2
+                    vb = d5 * d2 - d1 * d6
+                    va = d3 * d6 - d5 * d4
+                    if d1 <= 0.0 and d2 <= 0.0:
+                        s, t = 0.0, 0.0
+                    elif d3 >= 0.0 and d4 <= d3:
+                        s, t = 1.0, 0.0
+                    elif d6 >= 0.0 and d5 <= d6:
+                        s, t = 0.0, 1.0
+                    elif vc <= 0.0 and d1 >= 0.0 and d3 <= 0.0:
+                        s, t = d1 / (d1 - d3), 0.0
+                    elif vb <= 0.0 and d2 >= 0.0 and d6 <= 0.0:
+                        s, t = 0.0, d2 / (d2 - d6)
+                    elif va <= 0.0 and d4 - d3 >= 0.0 and d5 - d6 >= 0.0:
+                        t = (d4 - d3) / ((d4 - d3) + (d5 - d6))
+                        s = 1.0 - t
+                    else:
+                        whole = va + vb + vc
+                        if whole > 0.0:
+                            s, t = vb / whole, vc / whole
+                    fx, fy, fz = a[0] + s * ux + t * vx, a[1] + s * uy + t * vy, a[2] + s * uz + t * vz
+                    gap = (i - fx) ** 2 + (j - fy) ** 2 + (k - fz) ** 2
+                    if gap < square[i, j, k]:
+                        square[i, j, k] = gap
+                        foot[i, j, k, 0], foot[i, j, k, 1], foot[i, j, k, 2] = fx, fy, fz
+
+
+@_compiled
+def inside(vertices: Any, faces: Any, out: Any) -> None:
+    """Which samples lie inside a closed surface: parity of the faces met along the third axis.
+
+    Columns are looked at a hair beside the samples, so that none runs through a vertex; a shared edge
+    is judged the same way by both its faces.
+    """
+    nx, ny, nz = out.shape
+    hx, hy = 1.3e-5, 0.7e-5
+    for f in range(faces.shape[0]):
+        n0, n1, n2 = faces[f, 0], faces[f, 1], faces[f, 2]
+        x0, y0, z0 = vertices[n0, 0] - hx, vertices[n0, 1] - hy, vertices[n0, 2]
+        x1, y1, z1 = vertices[n1, 0] - hx, vertices[n1, 1] - hy, vertices[n1, 2]
+        x2, y2, z2 = vertices[n2, 0] - hx, vertices[n2, 1] - hy, vertices[n2, 2]
+        i0, i1 = max(int(np.ceil(min(x0, x1, x2))), 0), min(int(np.floor(max(x0, x1, x2))), nx - 1)
+        j0, j1 = max(int(np.ceil(min(y0, y1, y2))), 0), min(int(np.floor(max(y0, y1, y2))), ny - 1)
+        low, high = min(z0, z1, z2), max(z0, z1, z2)
+        for i in range(i0, i1 + 1):
+            for j in range(j0, j1 + 1):
+                # Each edge from its lower to its higher vertex number: the same arithmetic on both sides.
+                if n0 < n1:
+                    e2 = (x1 - x0) * (j - y0) - (y1 - y0) * (i - x0)
+                else:
+                    e2 = -((x0 - x1) * (j - y1) - (y0 - y1) * (i - x1))
+                if n1 < n2:
+                    e0 = (x2 - x1) * (j - y1) - (y2 - y1) * (i - x1)
+                else:
+                    e0 = -((x1 - x2) * (j - y2) - (y1 - y2) * (i - x2))
+                if n2 < n0:
+                    e1 = (x0 - x2) * (j - y2) - (y0 - y2) * (i - x2)
+                else:
+                    e1 = -((x2 - x0) * (j - y0) - (y2 - y0) * (i - x0))
+                if not ((e0 > 0.0 and e1 > 0.0 and e2 > 0.0) or (e0 < 0.0 and e1 < 0.0 and e2 < 0.0)):
+                    continue
+                z = (e0 * z0 + e1 * z1 + e2 * z2) / (e0 + e1 + e2)
+                k = max(int(np.ceil(min(max(z, low), high))), 0)
+                if k < nz:
+                    out[i, j, k] ^= True
+    for i in range(nx):
+        for j in range(ny):
+            state = False
+            for k in range(nz):
+                state ^= out[i, j, k]
+                out[i, j, k] = state
+
+
+@_compiled
+def _take(square: Any, foot: Any, i: int, j: int, k: int, a: int, b: int, c: int) -> None:
+    """Let sample [i, j, k] try the surface point of its neighbour [a, b, c]."""
+    fx, fy, fz = foot[a, b, c, 0], foot[a, b, c, 1], foot[a, b, c, 2]
+    gap = (i - fx) * (i - fx) + (j - fy) * (j - fy) + (k - fz) * (k - fz)
+    if gap < square[i, j, k]:
+        square[i, j, k] = gap
+        foot[i, j, k, 0], foot[i, j, k, 1], foot[i, j, k, 2] = fx, fy, fz
+
+
+@_compiled
+def spread(square: Any, foot: Any, exact: float) -> None:
+    """Nearest surface points carried from sample to sample, up and down the grid, from all 26 neighbours.
+
+    P.-E. Danielsson, Euclidean distance mapping, Comput Graph Image Process 1980;14:227-248, in space and with surface
+    points between the samples. `foot` of samples not yet reached lies far away. Samples within `exact` steps stay.
+    """
+    nx, ny, nz = square.shape
+    for up in range(2):
+        step = 1 if up == 0 else -1
+        for ii in range(nx):
+            i = ii if up == 0 else nx - 1 - ii
+            before = i - step
+            if 0 <= before < nx:
+                for j in range(ny):
+                    for k in range(nz):
+                        if square[i, j, k] > exact * exact:
+                            for b in range(max(j - 1, 0), min(j + 2, ny)):
+                                for c in range(max(k - 1, 0), min(k + 2, nz)):
+                                    _take(square, foot, i, j, k, before, b, c)
+            for across in range(2):
+                side = 1 if across == 0 else -1
+                for jj in range(ny):
+                    j = jj if across == 0 else ny - 1 - jj
+                    b = j - side
+                    if 0 <= b < ny:
+                        for k in range(nz):
+                            if square[i, j, k] > exact * exact:
+                                for c in range(max(k - 1, 0), min(k + 2, nz)):
+                                    _take(square, foot, i, j, k, i, b, c)
+                    for k in range(1, nz):
+                        if square[i, j, k] > exact * exact:
+                            _take(square, foot, i, j, k, i, j, k - 1)
+                    for k in range(nz - 2, -1, -1):
+                        if square[i, j, k] > exact * exact:
+                            _take(square, foot, i, j, k, i, j, k + 1)

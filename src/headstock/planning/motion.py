@@ -25,6 +25,7 @@ __all__ = [
     "contact_free_deg",
     "iso_21535_minimum_deg",
     "motion_limit_deg",
+    "motion_values",
     "neck_direction",
     "oscillation_deg",
 ]
@@ -157,3 +158,26 @@ def motion_limit_deg(
             f"“{move}” is no movement known here. Use {', '.join(MOVES)}, or internal_at_90_flexion (any flexion)."
         )
     return contact_free_deg(cup, neck, _AXES[move], oscillation)
+
+
+def motion_values(
+    head_neck_ratio: ArrayLike,
+    cup_arc_deg: float,
+    inclination_deg: float,
+    version_deg: float,
+    neck_shaft_deg: ArrayLike,
+    stem_version_deg: ArrayLike,
+) -> dict[str, Floats]:
+    """Swing, every movement and the three arcs by the names of their lines, deg.
+
+    A neck as wide as its head leaves no swing: 0, not a refusal, so that draws at the edge stay usable.
+    """
+    swing = oscillation_deg(np.maximum(np.asarray(head_neck_ratio, np.float64), 1.0), cup_arc_deg)
+    found = {"oscillation_deg": swing}
+    for move in (*MOVES, "internal_at_90_flexion"):
+        limit = motion_limit_deg(inclination_deg, version_deg, neck_shaft_deg, stem_version_deg, swing, move)
+        found[f"{move}_deg"] = np.minimum(limit, 180.0)
+    found["flexion_extension_arc_deg"] = found["flexion_deg"] + found["extension_deg"]
+    found["abduction_adduction_arc_deg"] = found["abduction_deg"] + found["adduction_deg"]
+    found["rotation_arc_deg"] = found["internal_deg"] + found["external_deg"]
+    return found

@@ -1,0 +1,252 @@
+"""Dead or cystic bone in a femoral head, found on CT by density and shape, with an inner and an outer estimate of its
+rim.
+
+In: scan, outlines of the bones, a rough head sphere (LPS, mm). Out: `Lesion` on the outlines' grid.
+Regions: `_lesion_find`. Rim between voxels: `_lesion_rim`. Drawn corrections win over what was found. How the rim's
+uncertainty is set: docs/lesion.md.
+"""
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final, Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from headstock.anatomy.scan._lesion_find import dead_regions
+from headstock.anatomy.scan._lesion_grid import FAR_MM, Work, on_grid, work_grid
+from headstock.anatomy.scan._lesion_rim import Rim, level_distance, rim_of
+from headstock.anatomy.scan.segmentation import Segmentation
+from headstock.anatomy.scan.values import Lesion, LesionPart
+from headstock.errors import FrameError
+from headstock.frames import LPS_TO_HIP
+from headstock.images.scan import Finding, Scan
+from headstock.measured import DRAWS, Measured, measured
+
+__all__ = ["Drawn", "find_lesion", "no_lesion", "volume_batch_cm3"]
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Progress = Callable[[float, str], None]
+LesionKind = Literal["dead", "cyst", "drawn"]
+Field = tuple[Floats, float, float, LesionKind]  # best rim, half band, sd of its common error, kind
+
+# Standard deviation of a rim's common error, mm, beside what noise does to it: partial volume, blur, local levels.
+RIM_SD_MM: Final = 0.18
+HIDDEN_SD_MM: Final = 0.5  # of the part of the rim that the plate hides
+DRAWN_SD_MM: Final = 0.7  # of a rim drawn by hand
+CYST_HU: Final = 80.0  # definition: at or below it the inside is fluid or soft tissue, a cyst; above it dead bone
+_SHIFTS: Final = 9
+
+
+class Drawn(Protocol):
+    """What a reader painted: voxels added to and taken from the lesion, on the outlines' grid."""
+
+    @property
+    def added(self) -> Mask: ...  # noqa: D102 - a field
+
+    @property
+    def removed(self) -> Mask: ...  # noqa: D102 - a field
+
+
+def find_lesion(
+    scan: Scan,
+    seg: Segmentation,
+    head_centre_lps_mm: NDArray[np.float64],
+    head_radius_mm: float,
+    *,
+    drawn: Drawn | None = None,
+    other: Lesion | None = None,
+    n_draws: int = DRAWS,
+    seed: int = 1,
+    progress: Progress | None = None,
+) -> Lesion:
+    """Dead and cystic bone in head and upper neck.
+
+    Parameters
+    ----------
+    drawn
+        Brush strokes of a reader: added voxels are dead bone, removed ones are not, whatever the grey values say.
+    other
+        A lesion seen on another image and carried onto this grid (`register.carried`): joined to what is found here.
+
+    Returns
+    -------
+    `Lesion` with `volume_cm3` of each part; further measures need the hip (`lesion_measures`). None found: no parts,
+    both fields far and positive, and a finding that says so. On MR nothing is looked for: density has no meaning there.
+
+    Raises
+    ------
+    FrameError
+        The head sphere is not in these outlines, or the drawn voxels are on another grid.
+    """
+    centre = np.asarray(head_centre_lps_mm, np.float64)
+    say = progress or (lambda _share, _words: None)
+    say(0.0, "Looking for dead bone")
+    work = work_grid(scan, seg, centre, head_radius_mm)
+    findings: list[Finding] = []
+    fields: list[Field] = []
+    if scan.modality == "CT":
+        for region in dead_regions(work):
+            say(0.5, "Placing the rim of dead bone")
+            rim = rim_of(work, region)
+            level = float(np.median(work.values[region.mask]))
+            fields.append((rim.best_mm, rim.half_band_mm, _rim_sd(rim), "cyst" if level <= CYST_HU else "dead"))
+    if other is not None:
+        fields.extend(_other_fields(other, work))
+    if drawn is not None:
+        fields = _corrected(fields, drawn, seg, work, findings)
+    say(0.8, "Measuring dead bone")
+    return _lesion(scan, seg, work, centre, fields, findings, n_draws, seed, drawn is not None, other)
+
+
+def no_lesion(seg: Segmentation, scan: Scan, *, n_draws: int = DRAWS, says: str = "") -> Lesion:
+    """A lesion with no part: none was found."""
+    far = np.full(seg.grid.shape, FAR_MM, np.float32)
+    words = says or (
+        "No dead or cystic bone was found: no region of the head is less dense than the bone around it and closed by "
+        "an edge. A lesion as dense as sound bone is not seen on CT; look at the planes, or bring an MR scan."
+    )
+    finding = Finding("no_lesion", "note", words)
+    t = np.full(n_draws + 1, 0.5)
+    return Lesion(seg.grid, far, far.copy(), t, (), scan.modality, {}, (finding,))
+
+
+def volume_batch_cm3(inner_mm: Floats, outer_mm: Floats, t: Floats, voxel_mm3: float, step_mm: float) -> Floats:
+    """(n,) volume of the lesion at each rim `t`: partial volume of voxels by their distance to the rim.
+
+    The volume is a smooth function of t: it is worked out at a few t and looked up between them.
+    """
+    near = (inner_mm < 20.0) | (outer_mm < 20.0)
+    inner, outer = inner_mm[near].astype(np.float64), outer_mm[near].astype(np.float64)
+    knots = np.linspace(min(float(t.min()), 0.0) - 1e-9, max(float(t.max()), 1.0), _SHIFTS)
+    volumes = [
+        np.clip(0.5 - (inner + x * (outer - inner)) / step_mm, 0.0, 1.0).sum() * voxel_mm3 / 1000.0 for x in knots
+    ]
+    from scipy.interpolate import PchipInterpolator
+
+    return np.asarray(PchipInterpolator(knots, volumes)(t), np.float64)
+
+
+def _rim_sd(rim: Rim) -> float:
+    """Standard deviation of the common error of a rim, mm."""
+    return float(np.sqrt(RIM_SD_MM**2 + rim.noise_mm**2 + (rim.hidden_share * HIDDEN_SD_MM) ** 2))
+
+
+def _other_fields(other: Lesion, work: Work) -> list[Field]:
+    if not other.parts:
+        return []
+    inner = on_grid(other.inner_mm, other.grid, work.grid, outside=FAR_MM)
+    outer = on_grid(other.outer_mm, other.grid, work.grid, outside=FAR_MM)
+    near = np.abs(inner) < 10.0
+    half = float(np.median(0.5 * (inner - outer)[near])) if near.any() else 0.5
+    return [(0.5 * (inner + outer), max(half, 0.25), half * 2.0 * float(np.std(other.t[1:])), "drawn")]
+
+
+def _corrected(
+    fields: list[Field],
+    drawn: Drawn,
+    seg: Segmentation,
+    work: Work,
+    findings: list[Finding],
+) -> list[Field]:
+    """What was found, without what was taken away, and with what was painted."""
+    if drawn.added.shape != seg.grid.shape or drawn.removed.shape != seg.grid.shape:
+        raise FrameError(
+            f"The painted lesion has {drawn.added.shape} voxels, these outlines {seg.grid.shape}: it was painted on "
+            "another scan. Paint it on this one."
+        )
+    h = work.step_mm
+    taken = on_grid(drawn.removed.astype(np.float32), seg.grid, work.grid, outside=0.0) - 0.5
+    painted = on_grid(drawn.added.astype(np.float32), seg.grid, work.grid, outside=0.0) - 0.5
+    if (painted > 0.0).any() and not ((painted > 0.0) & (work.depth_mm > 0.0)).any():
+        raise FrameError(
+            "The painted lesion lies outside the femur, so it is no dead bone of it. Paint inside the femur."
+        )
+    kept = []
+    if (taken > 0.0).any():
+        away = level_distance(ndimage.gaussian_filter(taken, 0.5), h)
+        for best, band, sd, kind in fields:
+            rest = np.maximum(best, away)
+            if (rest < 0.0).any():
+                kept.append((rest, band, sd, kind))
+        findings.append(
+            Finding("lesion_taken_away", "note", "A reader took away part of the dead bone that was found.")
+        )
+    else:
+        kept = list(fields)
+    if (painted > 0.0).any():
+        distance = -level_distance(ndimage.gaussian_filter(painted, 0.5), h)
+        joined = [k for k in range(len(kept)) if ((kept[k][0] < 1.0) & (distance < 1.0)).any()]
+        if joined:
+            first = joined[0]
+            best = np.minimum.reduce([distance, *[kept[k][0] for k in joined]])
+            sd = max(DRAWN_SD_MM, *[kept[k][2] for k in joined])
+            entry = (best, max(kept[first][1], 0.5), sd, kept[first][3])
+            kept = [k for i, k in enumerate(kept) if i not in joined]
+            kept.append(entry)
+        else:
+            kept.append((distance, DRAWN_SD_MM, DRAWN_SD_MM, "drawn"))
+    return kept
+
+
+def _lesion(
+    scan: Scan,
+    seg: Segmentation,
+    work: Work,
+    centre: Floats,
+    fields: list[Field],
+    findings: list[Finding],
+    n_draws: int,
+    seed: int,
+    is_drawn: bool,
+    other: Lesion | None,
+) -> Lesion:
+    h = work.step_mm
+    clipped = [
+        (best, band, sd, kind) for best, band, sd, kind in fields if ((best < 0.0) & (work.depth_mm > 0.0)).any()
+    ]
+    if not clipped:
+        empty = no_lesion(seg, scan, n_draws=n_draws)
+        return replace(empty, findings=(*empty.findings, *findings))
+    size = [np.clip(0.5 - np.maximum(b, -work.depth_mm) / h, 0.0, 1.0).sum() for b, *_ in clipped]
+    order = np.argsort(size)[::-1]
+    clipped = [clipped[k] for k in order]
+    weight = np.array([size[k] for k in order]) / np.sum(size)
+    # One t serves all parts: the rims err together (same kernel, same levels). Its sd is the parts' mean by volume.
+    ratio = float(np.sum(weight * np.array([sd / (2.0 * band) for _, band, sd, _ in clipped])))
+    rng = np.random.default_rng([seed, 5])
+    t = np.concatenate([[0.5], 0.5 + ratio * rng.standard_normal(n_draws)])
+    source = "lesion on the scan: rim halfway between dead bone and the bone just outside"
+    surface = -work.depth_mm
+    inner = np.full(work.values.shape, FAR_MM)
+    outer = np.full(work.values.shape, FAR_MM)
+    parts = []
+    total = np.zeros(n_draws + 1)
+    for number, (best, band, _, kind) in enumerate(clipped, start=1):
+        far = best > 0.9 * FAR_MM
+        inside = np.where(far, FAR_MM, np.maximum(best + band, surface))
+        beyond = np.where(far, FAR_MM, np.maximum(best - band, surface))
+        volume = volume_batch_cm3(inside, beyond, t, h**3, h)
+        total += volume
+        share = np.clip(0.5 - 0.5 * (inside + beyond) / h, 0.0, 1.0)
+        middle = (work.offsets_mm * share[..., None]).sum(axis=(0, 1, 2)) / share.sum()
+        hip_mm = LPS_TO_HIP[seg.side] @ middle
+        named: Measured = measured(np.maximum(volume, 0.0), "cm3", source)
+        parts.append(LesionPart(number, kind, np.asarray(hip_mm), named))
+        inner, outer = np.minimum(inner, inside), np.minimum(outer, beyond)
+    modality = "drawn" if is_drawn and not any(k in ("dead", "cyst") for *_, k in clipped) else scan.modality
+    if other is not None and other.parts:
+        modality = other.modality
+    carried = [on_grid(f, work.grid, seg.grid, outside=FAR_MM).astype(np.float32) for f in (inner, outer)]
+    return Lesion(
+        seg.grid,
+        carried[0],
+        carried[1],
+        t,
+        tuple(parts),
+        modality,
+        {"volume_cm3": measured(np.maximum(total, 0.0), "cm3", source)},
+        tuple(findings),
+    )

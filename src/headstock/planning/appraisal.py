@@ -17,7 +17,7 @@ from headstock.measured import Measured, count, exact, measured, missing
 from headstock.planning.cup import LEWINNEK_SOURCE, lewinnek_zone
 from headstock.planning.limits import Limit, Limits, State, limit_state
 from headstock.planning.lines import Group, LineSpec
-from headstock.planning.reserve import Reserve
+from headstock.planning.slide import Reserve
 from headstock.units import Unit
 
 __all__ = ["Appraisal", "AppraisalLine", "LineBuilder", "Targets", "Values", "cup_reference", "neighbours_of"]

@@ -6,7 +6,7 @@ the stage and the cautions first, then for each level its placement, appraisal,
 picture, and what it meets, nears, breaks or cannot tell.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -23,7 +23,7 @@ from headstock.planning.optimise import Best, best_placement
 from headstock.planning.prepared import PreparedHip, prepare
 from headstock.planning.wire import Guide, guide
 
-__all__ = ["Comparison", "Course", "LevelComparison", "compare", "course_of"]
+__all__ = ["Comparison", "Course", "LevelComparison", "compare", "compared", "course_of", "course_with_cause"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,26 +148,48 @@ def compare(
                 about,
             )
         )
-    start = _sound_bone_start(prepared)
-    course = course_of(signs, limits, combined_angle, collapse_depth)
-    if signs is not None:
-        course = replace(course, text=course.text + _cause_words(facts, bool(course.source)))
     notes = (*prepared.hip.notes, *prepared.hip.ap.notes)
     if prepared.hip.ap.outline_kind == "interpolated":
         notes = (
             *notes,
             "The femur's outline on the AP film is interpolated between landmarks: trace it to trust walls.",
         )
+    course = course_with_cause(facts, signs, limits, combined_angle, collapse_depth)
+    start = _sound_bone_start(prepared)
+    return compared(entries, start, course, facts, known, limits, notes, seen_on="these films")
+
+
+def compared(
+    entries: Sequence[LevelComparison],
+    start: Measured,
+    course: Course,
+    facts: HipFacts | None,
+    known: Mapping[str, Measured],
+    limits: Limits,
+    notes: tuple[str, ...],
+    *,
+    seen_on: str,
+) -> Comparison:
+    """The comparison of levels that are worked out; `seen_on` says what cannot tell where something is unsure."""
     if start.known and any(not _has_limit(entry.level, limits) for entry in entries):
-        notes = (*notes, f"Sound: at least {_WHOLE_PERCENT:g} % of the seat's length; no limit on it is set.")
-    return Comparison(
-        _finding(entries, start),
-        course,
-        () if facts is None else cautions(facts, None, known),
-        tuple(entries),
-        start,
-        notes,
-    )
+        share = "area" if seen_on == "this scan" else "length"
+        notes = (*notes, f"Sound: at least {_WHOLE_PERCENT:g} % of the seat's {share}; no limit on it is set.")
+    cautious = () if facts is None else cautions(facts, None, known)
+    return Comparison(_finding(entries, start, seen_on), course, cautious, tuple(entries), start, notes)
+
+
+def course_with_cause(
+    facts: HipFacts | None,
+    signs: RawSigns | None,
+    limits: Limits,
+    combined_angle: Measured | None,
+    collapse_depth: Measured | None,
+) -> Course:
+    """The usual course, with the cause on record quoted beside it when that is another."""
+    course = course_of(signs, limits, combined_angle, collapse_depth)
+    if signs is None:
+        return course
+    return replace(course, text=course.text + _cause_words(facts, bool(course.source)))
 
 
 def course_of(
@@ -243,7 +265,7 @@ def _sound_bone_start(hip: PreparedHip) -> Measured:
     return measured(hip.sound_bone_start, "mm", source)
 
 
-def _finding(entries: Sequence[LevelComparison], start: Measured) -> str:
+def _finding(entries: Sequence[LevelComparison], start: Measured, seen_on: str) -> str:
     """One sentence about bone: from which level down the seat stands on sound bone.
 
     Held against the limit on the seat when it is set; else against the whole seat.
@@ -264,7 +286,7 @@ def _finding(entries: Sequence[LevelComparison], start: Measured) -> str:
         if maybe is None:
             return f"{lead}; at no cut level does the whole seat stand on it."
         level = placed[maybe].level.word.lower()
-        return f"{lead}; from {level} down the seat may stand on it, but these films cannot tell for sure."
+        return f"{lead}; from {level} down the seat may stand on it, but {seen_on} cannot tell for sure."
     unsure = any(state is None for state in sound[:first])
     words = f"From {placed[first].level.word.lower()} down, the seat stands on sound bone."
     return words if not unsure else f"{words[:-1]}; above that it is not sure."

@@ -11,20 +11,29 @@ a score: the surgeon sees the appraisal, and moves the part.
 Decision: docs/decisions/0143-how-the-first-placement-is-found.md
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from headstock.anatomy.filmhip import FilmHip
-from headstock.errors import CatalogueError
-from headstock.implants import Catalogue, Component, Cup, CupPlacement, CutLevel, Family, Placement, Pose
+from headstock.implants import Catalogue, Component, CutLevel, Family, Placement, Pose
 from headstock.planning.appraise import Targets, point_values
-from headstock.planning.limits import Limit, Limits, margin
+from headstock.planning.limits import Limits
 from headstock.planning.prepared import PreparedHip, prepare
 from headstock.planning.quantities import Places, alignment, bone, leg, level_end, notch, seat, wall
+from headstock.planning.search import (
+    Best,
+    Binding,
+    bindings,
+    bound_of,
+    broken,
+    far,
+    found_placement,
+    head_and_cup,
+    no_placement,
+    spread,
+)
 
 __all__ = ["Best", "Binding", "best_placement", "bindings"]
 
@@ -37,33 +46,6 @@ _EACH: Final = 96
 _SHRINK: Final = 0.45
 # Half widths of the first box: across the neck (mm), axis (deg), and the same on the lateral film.
 _BOX: Final = np.array([7.0, 9.0, 5.0, 9.0])
-# How much of a unit weighs 1 when a limit is broken: a weight of the search, no limit.
-_SCALE: Final[dict[str, float]] = {"mm": 1.0, "deg": 3.0, "%": 6.0, "1": 0.1, "cm3": 0.3}
-
-
-@dataclass(frozen=True, slots=True)
-class Binding:
-    """One limit and how far the value lies from it on the reading (negative: beyond), in words too."""
-
-    measure: str
-    margin: float
-    unit: str
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class Best:
-    """A level's first placement. `placement` None: `reason` says why none can be made.
-
-    `meets_limits`: every limit that is set holds on the reading. `binding`: broken
-    limits first, then the nearest ones.
-    """
-
-    level: CutLevel
-    placement: Placement | None
-    meets_limits: bool
-    binding: tuple[Binding, ...]
-    reason: str
 
 
 def best_placement(
@@ -82,12 +64,14 @@ def best_placement(
     aim = targets or Targets()
     ends = level_end(nominal, level)
     if ends is None or not np.all(np.isfinite(ends[1])):
-        return _none(
+        return no_placement(
             level, "The shaft axis was not read, so where the neck ends is not known. Place both shaft points."
         )
     families = [family for family in catalogue.at_level(level) if family_id in (None, family.id)]
     if not families:
-        return _none(level, f"The catalogue has no family for the {level.word.lower()} level. Add a file of one.")
+        return no_placement(
+            level, f"The catalogue has no family for the {level.word.lower()} level. Add a file of one."
+        )
     span = (float(ends[0][0]), float(ends[1][0]))
     searches = [
         _Search(nominal, family, component, catalogue, limits, aim, span)
@@ -103,67 +87,11 @@ def best_placement(
         search.refine(_ROUNDS - _ROUNDS_ALL)
     best = min(finalists, key=lambda search: search.cost, default=None)
     if best is None:
-        return _none(
+        return no_placement(
             level, "These families follow the shaft, whose axis was not read. Place both shaft points on the AP film."
         )
     placement = best.placement()
-    values = point_values(nominal, placement, catalogue, limits, aim)
-    binding = bindings(values, level, limits, aim)
-    broken = [b for b in binding if b.margin < 0.0]
-    if broken:
-        more = f", and {len(broken) - 1} more" if len(broken) > 1 else ""
-        reason = f"The placement found breaks a limit that is set: {broken[0].words}{more}."
-    elif binding:
-        reason = f"Every limit that is set holds on the reading; the nearest is {binding[0].words}."
-    else:
-        reason = "No limit that could be compared is set."
-    return Best(level, placement, not broken, binding, reason)
-
-
-def bindings(
-    values: Mapping[str, float], level: CutLevel, limits: Limits, targets: Targets | None = None
-) -> tuple[Binding, ...]:
-    """Limits in the order in which they bind on the reading: broken ones first, then the nearest."""
-    aim = targets or Targets()
-    found = []
-    for name, value in values.items():
-        limit = _bound(limits, name, level, aim)
-        if limit is None:
-            continue
-        room = margin(value, limit)
-        words = f"{limit.says}, {_signed(value, limit)} against {limit.in_words()}"
-        found.append(Binding(name, room, limit.unit, words))
-    return tuple(sorted(found, key=lambda b: (b.margin / _SCALE.get(b.unit, 1.0), b.measure)))
-
-
-def _signed(value: float, limit: Limit) -> str:
-    unit = {"1": "", "deg": " deg"}.get(limit.unit, f" {limit.unit}")
-    # Rounded first, and zero added: nobody should read “−0.0”.
-    return f"{round(value, 1) + 0.0:.1f}{unit}".replace("-", "−")
-
-
-def _bound(limits: Limits, name: str, level: CutLevel, aim: Targets) -> Limit | None:
-    limit = limits.bound(name, level)
-    if limit is None or not limit.is_set:
-        return None
-    if name == "leg_length_remaining_mm":
-        return limit.moved(aim.leg_length_difference_mm)
-    if name == "offset_remaining_mm":
-        return limit.moved(aim.offset_difference_mm)
-    return limit
-
-
-def _none(level: CutLevel, reason: str) -> Best:
-    return Best(level, None, False, (), reason)
-
-
-def _spread(n: int, dimensions: int) -> Floats:
-    """(n, d) points in -1..1 that fill a box evenly (additive recurrence on the roots of x^(d+1) = x + 1)."""
-    root = 1.5
-    for _ in range(40):
-        root = (1.0 + root) ** (1.0 / (dimensions + 1))
-    alpha = root ** -np.arange(1.0, dimensions + 1)
-    return np.asarray(2.0 * np.mod(0.5 + np.arange(n)[:, None] * alpha, 1.0) - 1.0)
+    return found_placement(level, placement, point_values(nominal, placement, catalogue, limits, aim), limits, aim)
 
 
 class _Search:
@@ -181,7 +109,8 @@ class _Search:
     ) -> None:
         self.hip, self.family, self.component = hip, family, component
         self.limits, self.aim, self.span = limits, aim, span
-        self.head, self.cup = _head_and_cup(hip, component, catalogue, limits)
+        native = 2.0 * float(hip.ap.radius[0])
+        self.head, self.cup = head_and_cup(native, hip.ap.head_centre[0], component, catalogue, limits)
         start = _degrees(hip.ap.axis) + family.valgus_aim_deg
         if family.level is CutLevel.LOW_NECK and hip.ap.shaft_axis is not None:
             # A standard stem is aimed at the shaft: the neck is gone.
@@ -190,7 +119,7 @@ class _Search:
         self.best = np.array([0.5 * sum(span), 0.0, start, 0.0, side])
         self.box = np.array([0.5 * (span[1] - span[0]), *_BOX])
         self.cost, self.neck = np.inf, component.neck_lengths_mm[0]
-        self.spread = _spread(_FIRST, 5)
+        self.spread = spread(_FIRST, 5)
         self._look(self.spread)
         self.box = self.box * 0.6
 
@@ -250,27 +179,27 @@ def _cost(
         values["notch_distance_mm"] = notch(hip, component, places)[0]
     values |= alignment(hip, component, places)
     cost = 0.05 * values["cut_depth_mm"]
-    cost = cost + _far(100.0 - values["seat_on_sound_bone_percent"], 12.0)
+    cost = cost + far(100.0 - values["seat_on_sound_bone_percent"], 12.0)
     aimed = family.seat_wall_aim_mm
     if component.kind == "cap":
-        cost = cost + _far(values["notch_distance_mm"] - aimed, 1.5)
+        cost = cost + far(values["notch_distance_mm"] - aimed, 1.5)
     else:
         # A wall thinner than the family was drawn for costs much; bone left unused around the seat costs a little.
-        cost = cost + _far(np.minimum(values["least_wall_mm"] - aimed, 0.0), 1.2)
-        cost = cost + _far(np.maximum(values["seat_wall_mm"] - aimed, 0.0), 4.0)
+        cost = cost + far(np.minimum(values["least_wall_mm"] - aimed, 0.0), 1.2)
+        cost = cost + far(np.maximum(values["seat_wall_mm"] - aimed, 0.0), 4.0)
     if family.level is not CutLevel.LOW_NECK:
-        cost = cost + _far(values["valgus_to_neck_deg"] - family.valgus_aim_deg, 5.0)
+        cost = cost + far(values["valgus_to_neck_deg"] - family.valgus_aim_deg, 5.0)
     if component.tail_turn_deg and "tail_to_shaft_deg" in values:
-        cost = cost + _far(values["tail_to_shaft_deg"], 3.0 if family.level is CutLevel.LOW_NECK else 12.0)
+        cost = cost + far(values["tail_to_shaft_deg"], 3.0 if family.level is CutLevel.LOW_NECK else 12.0)
     if "anterior_to_neck_deg" in values:
-        cost = cost + _far(values["anterior_to_neck_deg"], 6.0)
+        cost = cost + far(values["anterior_to_neck_deg"], 6.0)
     if component.kind == "cap":
-        cost = cost + _far(np.array([head_mm - 2.0 * float(hip.ap.radius[0])]), 2.0)
+        cost = cost + far(np.array([head_mm - 2.0 * float(hip.ap.radius[0])]), 2.0)
     for name in ("head_kept_percent", "least_wall_mm", "seat_on_sound_bone_percent", "notch_distance_mm",
                  "valgus_to_neck_deg", "anterior_to_neck_deg", "tail_to_shaft_deg"):  # fmt: skip
-        limit = _bound(limits, name, component.level, aim)
+        limit = bound_of(limits, name, component.level, aim)
         if limit is not None and name in values:
-            cost = cost + _broken(values[name], limit)
+            cost = cost + broken(values[name], limit)
     options = []
     for neck in component.neck_lengths_mm:
         legs = leg(hip, component, places, neck, None)
@@ -281,53 +210,11 @@ def _cost(
         ):
             # Without the other side the hip is rebuilt as it is now.
             left = legs.get(f"{stem}_remaining_mm")
-            part = part + _far(legs[f"{stem}_change_mm"] if left is None else left - target, scale)
-            limit = _bound(limits, f"{stem}_remaining_mm", component.level, aim)
+            part = part + far(legs[f"{stem}_change_mm"] if left is None else left - target, scale)
+            limit = bound_of(limits, f"{stem}_remaining_mm", component.level, aim)
             if limit is not None and left is not None:
-                part = part + _broken(left, limit)
+                part = part + broken(left, limit)
         options.append(part)
     table = np.stack(options)
     pick = np.argmin(table, axis=0)
     return cost + table[pick, np.arange(table.shape[1])], np.asarray(component.neck_lengths_mm)[pick]
-
-
-def _far(value: Floats, scale: float) -> Floats:
-    return np.asarray((value / scale) ** 2)
-
-
-def _broken(value: Floats, limit: Limit) -> Floats:
-    below = np.maximum((limit.low - value) if limit.low is not None else -np.inf, 0.0)
-    above = np.maximum((value - limit.high) if limit.high is not None else -np.inf, 0.0)
-    beyond = (below + above) / _SCALE.get(limit.unit, 1.0)
-    # The linear part keeps a small breach from being traded for comfort elsewhere.
-    return np.asarray(4.0 * beyond + 6.0 * beyond**2)
-
-
-def _head_and_cup(
-    hip: PreparedHip, component: Component, catalogue: Catalogue, limits: Limits
-) -> tuple[float, CupPlacement | None]:
-    """The head nearest the patient's own (or the largest that the cup takes) and the cup nearest the socket's size."""
-    native = 2.0 * float(hip.ap.radius[0])
-    wanted = native + limits.setting("cup_over_head_mm")
-    # Heads that replace the head's own surface are chosen by its size; small heads by the cup, then the largest.
-    own_size = max(component.head_diameters_mm) > 0.9 * native
-    pairs: list[tuple[tuple[float, float, str], float, Cup]] = []
-    for head in component.head_diameters_mm:
-        for cup in catalogue.cups_for_head(head):
-            misfit = abs(cup.outer_mm - wanted)
-            rank = (abs(head - native), misfit) if own_size else (misfit, -head)
-            pairs.append(((*rank, cup.size_id), head, cup))
-    if not pairs:
-        raise CatalogueError(
-            f"No cup takes a head of size “{component.size_id}” of “{component.family_id}”. Add a cup family that does."
-        )
-    _, head, cup = min(pairs, key=lambda pair: pair[0])
-    centre = hip.ap.head_centre[0]
-    return head, CupPlacement(
-        cup.family_id,
-        cup.size_id,
-        round(float(centre[0]), 3),
-        round(float(centre[1]), 3),
-        limits.setting("cup_start_inclination_deg"),
-        limits.setting("cup_start_version_deg"),
-    )

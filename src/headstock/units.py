@@ -8,7 +8,7 @@ from typing import Final, Literal
 
 __all__ = ["DEG", "MM", "MM_PER_PX", "PERCENT", "RATIO", "Unit"]
 
-Unit = Literal["mm", "deg", "%", "1", "mm/px", "px", "cm3", "kg", "years", "ug/L", "nmol/L", "count"]
+Unit = Literal["mm", "deg", "%", "1", "mm/px", "px", "mm2", "cm3", "kg", "years", "ug/L", "nmol/L", "count"]
 
 MM: Final = "mm"
 DEG: Final = "deg"

@@ -1,11 +1,15 @@
-"""The lines of an appraisal: name, group, unit, words and formula. docs/planning.md explains each."""
+"""The lines of an appraisal: name, group, unit, words and formula.
+
+`LINES` on films (docs/planning.md), `SPACE_LINES` on a scan (docs/planning-space.md): the same names for the same
+things, so that one table and one sheet show both; what only a scan can tell comes in beside what it belongs to.
+"""
 
 from dataclasses import dataclass
 from typing import Final, Literal
 
 from headstock.units import Unit
 
-__all__ = ["LINES", "Group", "LineSpec"]
+__all__ = ["LINES", "SPACE_LINES", "Group", "LineSpec"]
 
 Group = Literal["bone", "seat", "alignment", "head", "cup", "leg", "motion", "later"]
 _CONE: Final = (
@@ -169,3 +173,170 @@ LINES: Final[dict[str, LineSpec]] = {
         "lowest edge of the seat to where the neck axis meets the shaft axis; 0 when the seat reaches past it",
     ),
 }
+
+_SHAFT_PLANES: Final = "shaft axis; frontal plane that of neck and shaft"
+# What a line says on a scan where that differs from films, and the lines that only a scan has, after their neighbour.
+_IN_SPACE: Final[dict[str, LineSpec]] = {
+    "cut_depth_mm": LineSpec(
+        "bone", "mm", "cut below the top of the head", "pole of the head's sphere to the cut, along the neck axis"
+    ),
+    "head_kept_percent": LineSpec(
+        "bone",
+        "%",
+        "head kept, of its height",
+        "(head height − cut depth) / head height; junction where the surface leaves the sphere by 1 mm",
+    ),
+    "sound_bone_start_mm": LineSpec(
+        "bone",
+        "mm",
+        "sound bone starts below the top of the head",
+        "deepest dead bone along the neck axis; its rim between the inner and the outer estimate",
+    ),
+    "lesion_share_of_head_percent": LineSpec(
+        "bone", "%", "dead bone, of the head", "volume of dead bone / volume of the head above the head-neck junction"
+    ),
+    "lesion_left_percent": LineSpec(
+        "bone", "%", "dead bone left, of its volume", "volume of dead bone below the cut and beside what is reamed"
+    ),
+    "lesion_left_cm3": LineSpec(
+        "bone", "cm3", "dead bone left", "voxels of dead bone below the cut and beside what is reamed"
+    ),
+    "seat_on_sound_bone_percent": LineSpec(
+        "seat", "%", "seat on sound bone", "area of the seat inside the outer cortex and outside dead bone"
+    ),
+    "least_wall_mm": LineSpec(
+        "seat",
+        "mm",
+        "least wall to the outer cortex",
+        "shortest way from the part inside the bone to the femur's surface, in all directions",
+    ),
+    "notch_distance_mm": LineSpec(
+        "seat",
+        "mm",
+        "distance to a notch",
+        "reamed surface, run on past its end, to the neck's surface, all the way round",
+    ),
+    "valgus_to_neck_deg": LineSpec(
+        "alignment", "deg", "valgus to the neck", "component axis to the neck axis in the plane of neck and shaft"
+    ),
+    "anterior_to_neck_deg": LineSpec(
+        "alignment",
+        "deg",
+        "anterior to the neck",
+        "component axis to the neck axis, square to the plane of neck and shaft",
+    ),
+    "axis_to_shaft_deg": LineSpec(
+        "alignment",
+        "deg",
+        "component axis to the shaft",
+        "angle in space between component axis and shaft axis, as a neck-shaft angle",
+    ),
+    "tail_to_shaft_deg": LineSpec(
+        "alignment", "deg", "tail to the shaft, valgus", f"end of the tail to the {_SHAFT_PLANES}"
+    ),
+    "cup_cover_percent": LineSpec(
+        "cup",
+        "%",
+        "cup cover",
+        "share of the upper half of the cup's outer surface with pelvic bone within 3 mm",
+    ),
+    "cup_depth_mm": LineSpec("cup", "mm", "cup's dome to the teardrop", "on the AP film, where one is read"),
+    "cup_centre_height_mm": LineSpec(
+        "cup", "mm", "centre of rotation, above the teardrops", "on the AP film, where one is read"
+    ),
+    "leg_length_remaining_mm": LineSpec(
+        "leg",
+        "mm",
+        "leg length that remains",
+        "difference now (AP pelvis film) + femur part + cup part (scan); this side minus the other",
+    ),
+    "leg_length_change_mm": LineSpec(
+        "leg", "mm", "change of leg length", "femur part + cup part, along the shaft or the film's own vertical"
+    ),
+    "offset_remaining_mm": LineSpec(
+        "leg",
+        "mm",
+        "offset that remains",
+        "difference now (AP pelvis film) + femur part + cup part (scan); this side minus the other",
+    ),
+    "offset_change_mm": LineSpec(
+        "leg", "mm", "change of offset", "femur part (head centre to shaft axis, in space) + cup part"
+    ),
+    "neck_left_for_revision_mm": LineSpec(
+        "later",
+        "mm",
+        "neck left below the seat",
+        "lowest edge of the seat to where the neck axis passes the shaft axis; 0 when the seat reaches past it",
+    ),
+}
+_ONLY_IN_SPACE: Final[dict[str, tuple[str, LineSpec]]] = {  # name → (the line it follows, what it is)
+    "bone_removed_cm3": (
+        "bone_removed_percent",
+        LineSpec("bone", "cm3", "bone removed", "femur above the cut and in what is reamed below it"),
+    ),
+    "head_removed_percent": (
+        "bone_removed_cm3",
+        LineSpec("bone", "%", "bone removed, of the head's volume", "of the head above the head-neck junction"),
+    ),
+    "head_volume_kept_cm3": (
+        "head_removed_percent",
+        LineSpec("bone", "cm3", "bone of the head kept", "head above the head-neck junction, less what is removed"),
+    ),
+    "uncovered_reamed_mm2": (
+        "notch_distance_mm",
+        LineSpec(
+            "seat", "mm2", "reamed bone left uncovered", "reamed surface beyond the cap's mouth that lies in bone"
+        ),
+    ),
+    "cut_face_sound_percent": (
+        "uncovered_reamed_mm2",
+        LineSpec("seat", "%", "cut face on sound bone", "area of the cut face outside dead bone"),
+    ),
+    "cut_face_cortex_percent": (
+        "cut_face_sound_percent",
+        LineSpec("seat", "%", "cut face of cortex", "area of the cut face outside the inner face of the cortex"),
+    ),
+    "cut_face_density_ratio": (
+        "cut_face_cortex_percent",
+        LineSpec(
+            "seat",
+            "1",
+            "density of the cut face",
+            "mean inside the cortex over the mean of head and neck's own sound spongy bone",
+        ),
+    ),
+    "tail_to_shaft_front_deg": (
+        "tail_to_shaft_deg",
+        LineSpec(
+            "alignment",
+            "deg",
+            "tail to the shaft, anterior",
+            "end of the tail to the shaft axis, square to the plane of neck and shaft",
+        ),
+    ),
+    "next_cut_sound_percent": (
+        "neck_left_for_revision_mm",
+        LineSpec(
+            "later",
+            "%",
+            "sound bone at the next cut",
+            "section square to the neck at the first cut of the next level that lies below this seat",
+        ),
+    ),
+}
+
+
+def _in_space() -> dict[str, LineSpec]:
+    found: dict[str, LineSpec] = {}
+    for name, spec in LINES.items():
+        found[name] = _IN_SPACE.get(name, spec)
+        last = name
+        while (
+            following := next((own for own, (before, _) in _ONLY_IN_SPACE.items() if before == last), None)
+        ) is not None:
+            found[following] = _ONLY_IN_SPACE[following][1]
+            last = following
+    return found
+
+
+SPACE_LINES: Final[dict[str, LineSpec]] = _in_space()

@@ -26,11 +26,10 @@ from headstock.planning.search import (
     Best,
     Binding,
     bindings,
-    bound_of,
-    broken,
-    far,
+    fit_cost,
     found_placement,
     head_and_cup,
+    leg_cost,
     no_placement,
     spread,
 )
@@ -178,43 +177,9 @@ def _cost(
     if component.level is not CutLevel.LOW_NECK:
         values["notch_distance_mm"] = notch(hip, component, places)[0]
     values |= alignment(hip, component, places)
-    cost = 0.05 * values["cut_depth_mm"]
-    cost = cost + far(100.0 - values["seat_on_sound_bone_percent"], 12.0)
-    aimed = family.seat_wall_aim_mm
-    if component.kind == "cap":
-        cost = cost + far(values["notch_distance_mm"] - aimed, 1.5)
-    else:
-        # A wall thinner than the family was drawn for costs much; bone left unused around the seat costs a little.
-        cost = cost + far(np.minimum(values["least_wall_mm"] - aimed, 0.0), 1.2)
-        cost = cost + far(np.maximum(values["seat_wall_mm"] - aimed, 0.0), 4.0)
-    if family.level is not CutLevel.LOW_NECK:
-        cost = cost + far(values["valgus_to_neck_deg"] - family.valgus_aim_deg, 5.0)
-    if component.tail_turn_deg and "tail_to_shaft_deg" in values:
-        cost = cost + far(values["tail_to_shaft_deg"], 3.0 if family.level is CutLevel.LOW_NECK else 12.0)
-    if "anterior_to_neck_deg" in values:
-        cost = cost + far(values["anterior_to_neck_deg"], 6.0)
-    if component.kind == "cap":
-        cost = cost + far(np.array([head_mm - 2.0 * float(hip.ap.radius[0])]), 2.0)
-    for name in ("head_kept_percent", "least_wall_mm", "seat_on_sound_bone_percent", "notch_distance_mm",
-                 "valgus_to_neck_deg", "anterior_to_neck_deg", "tail_to_shaft_deg"):  # fmt: skip
-        limit = bound_of(limits, name, component.level, aim)
-        if limit is not None and name in values:
-            cost = cost + broken(values[name], limit)
-    options = []
-    for neck in component.neck_lengths_mm:
-        legs = leg(hip, component, places, neck, None)
-        part = np.zeros(len(places.angle))
-        for stem, scale, target in (
-            ("leg_length", 2.5, aim.leg_length_difference_mm),
-            ("offset", 3.5, aim.offset_difference_mm),
-        ):
-            # Without the other side the hip is rebuilt as it is now.
-            left = legs.get(f"{stem}_remaining_mm")
-            part = part + far(legs[f"{stem}_change_mm"] if left is None else left - target, scale)
-            limit = bound_of(limits, f"{stem}_remaining_mm", component.level, aim)
-            if limit is not None and left is not None:
-                part = part + broken(left, limit)
-        options.append(part)
-    table = np.stack(options)
-    pick = np.argmin(table, axis=0)
-    return cost + table[pick, np.arange(table.shape[1])], np.asarray(component.neck_lengths_mm)[pick]
+    head_over_own = head_mm - 2.0 * float(hip.ap.radius[0])
+    cost = fit_cost(values, family, component, limits, aim, head_over_own)
+    legs, neck = leg_cost(
+        lambda length: leg(hip, component, places, length, None), component, limits, aim, len(places.angle)
+    )
+    return cost + legs, neck

@@ -29,6 +29,7 @@ __all__ = [
     "lateral_origin",
     "leg",
     "level_end",
+    "level_ends",
     "neck_diameter",
     "new_head_centre",
     "notch",
@@ -348,9 +349,13 @@ def _rows(a: Floats, b: Floats) -> tuple[Floats, Floats]:
 
 def level_end(hip: PreparedHip, level: CutLevel) -> tuple[Floats, Floats] | None:
     """Shallowest and deepest cut of a level (rows,), None when the neck's base is not known and matters."""
-    base = hip.ap.base_depth
-    if base is None:
+    return level_ends(level, hip.ap.head_height, hip.ap.base_depth)
+
+
+def level_ends(level: CutLevel, head_height: Floats, base_depth: Floats | None) -> tuple[Floats, Floats] | None:
+    """`level_end` from the head's height and the depth of the neck's base, (rows,) each."""
+    if base_depth is None:
         if level in (CutLevel.HIGH_NECK, CutLevel.LOW_NECK):
             return None
-        base = 2.0 * hip.ap.head_height
-    return level_range_mm(level, hip.ap.head_height, base)
+        base_depth = 2.0 * head_height
+    return level_range_mm(level, head_height, base_depth)

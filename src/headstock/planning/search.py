@@ -4,7 +4,7 @@ The weights belong to the search; they are no limits and are shown nowhere.
 Decision: docs/decisions/0143-how-the-first-placement-is-found.md
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from headstock.errors import CatalogueError
-from headstock.implants import Catalogue, Component, Cup, CupPlacement, CutLevel, Placement
+from headstock.implants import Catalogue, Component, Cup, CupPlacement, CutLevel, Family, Placement
 from headstock.planning.appraisal import Targets
 from headstock.planning.limits import Limit, Limits, margin
 
@@ -23,8 +23,10 @@ __all__ = [
     "bound_of",
     "broken",
     "far",
+    "fit_cost",
     "found_placement",
     "head_and_cup",
+    "leg_cost",
     "no_placement",
     "spread",
     "value_words",
@@ -33,6 +35,16 @@ __all__ = [
 Floats = NDArray[np.float64]
 # How much of a unit weighs 1 when a limit is broken: a weight of the search, no limit.
 _SCALE: Final[dict[str, float]] = {"mm": 1.0, "deg": 3.0, "%": 6.0, "1": 0.1, "cm3": 0.3}
+# Limits that a place alone can meet or break: the search looks at these.
+_SEARCHED: Final = (
+    "head_kept_percent",
+    "least_wall_mm",
+    "seat_on_sound_bone_percent",
+    "notch_distance_mm",
+    "valgus_to_neck_deg",
+    "anterior_to_neck_deg",
+    "tail_to_shaft_deg",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,3 +180,67 @@ def head_and_cup(
         limits.setting("cup_start_inclination_deg"),
         limits.setting("cup_start_version_deg"),
     )
+
+
+def fit_cost(
+    values: Mapping[str, Floats],
+    family: Family,
+    component: Component,
+    limits: Limits,
+    aim: Targets,
+    head_over_own_mm: float,
+) -> Floats:
+    """What a search makes small, leg and offset left out, (m,).
+
+    Breaches of limits, then a wall thinner than the family was drawn for, dead bone under the seat, bone left
+    unused around it, angles away from its aim, and bone removed. `head_over_own_mm`: its head over the patient's.
+    """
+    cost = 0.05 * values["cut_depth_mm"]
+    cost = cost + far(100.0 - values["seat_on_sound_bone_percent"], 12.0)
+    aimed = family.seat_wall_aim_mm
+    if component.kind == "cap":
+        cost = cost + far(values["notch_distance_mm"] - aimed, 1.5)
+    else:
+        # A wall thinner than the family was drawn for costs much; bone left unused around the seat costs a little.
+        cost = cost + far(np.minimum(values["least_wall_mm"] - aimed, 0.0), 1.2)
+        cost = cost + far(np.maximum(values["seat_wall_mm"] - aimed, 0.0), 4.0)
+    if family.level is not CutLevel.LOW_NECK:
+        cost = cost + far(values["valgus_to_neck_deg"] - family.valgus_aim_deg, 5.0)
+    if component.tail_turn_deg and "tail_to_shaft_deg" in values:
+        cost = cost + far(values["tail_to_shaft_deg"], 3.0 if family.level is CutLevel.LOW_NECK else 12.0)
+    if "tail_to_shaft_front_deg" in values and component.tail_turn_deg and family.level is CutLevel.LOW_NECK:
+        # Seen from both sides, a tail that follows the shaft settles the tilt: the neck above it is gone.
+        cost = cost + far(values["tail_to_shaft_front_deg"], 3.0)
+    elif "anterior_to_neck_deg" in values:
+        cost = cost + far(values["anterior_to_neck_deg"], 6.0)
+    if component.kind == "cap":
+        cost = cost + far(np.array([head_over_own_mm]), 2.0)
+    for name in _SEARCHED:
+        limit = bound_of(limits, name, component.level, aim)
+        if limit is not None and name in values:
+            cost = cost + broken(values[name], limit)
+    return np.asarray(cost)
+
+
+def leg_cost(
+    legs_at: Callable[[float], Mapping[str, Floats]], component: Component, limits: Limits, aim: Targets, places: int
+) -> tuple[Floats, Floats]:
+    """What leg and offset away from the target weigh with the best neck length, and that length; (places,) each."""
+    options = []
+    for neck in component.neck_lengths_mm:
+        legs = legs_at(neck)
+        part = np.zeros(places)
+        for stem, scale, target in (
+            ("leg_length", 2.5, aim.leg_length_difference_mm),
+            ("offset", 3.5, aim.offset_difference_mm),
+        ):
+            # Without the other side the hip is rebuilt as it is now.
+            left = legs.get(f"{stem}_remaining_mm")
+            part = part + far(legs[f"{stem}_change_mm"] if left is None else left - target, scale)
+            limit = bound_of(limits, f"{stem}_remaining_mm", component.level, aim)
+            if limit is not None and left is not None:
+                part = part + broken(left, limit)
+        options.append(part)
+    table = np.stack(options)
+    pick = np.argmin(table, axis=0)
+    return table[pick, np.arange(table.shape[1])], np.asarray(component.neck_lengths_mm)[pick]

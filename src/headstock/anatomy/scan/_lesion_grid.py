@@ -16,7 +16,7 @@ from headstock.errors import FrameError, TooFewError
 from headstock.geometry.grid import Grid
 from headstock.images.scan import Scan
 
-__all__ = ["FAR_MM", "Work", "on_grid", "work_grid"]
+__all__ = ["FAR_MM", "Work", "on_grid", "on_planes", "work_grid"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -117,18 +117,34 @@ def on_grid(values: NDArray[np.generic], of: Grid, onto: Grid, outside: float, o
         return np.asarray(values, np.float64)
     if values.shape != of.shape:
         raise FrameError(f"Values of {values.shape} do not belong to a grid of {of.shape}.")
-    # index_of = A @ index_onto + b, in array order (slice, row, column).
-    a = (of.axes.T @ onto.axes) * onto.spacing_mm[None, :] / of.spacing_mm[:, None]
-    b = of.index(onto.origin_mm)
+    steps = onto.axes * onto.spacing_mm
+    # Array order is (slice, row, column), index points are (column, row, slice).
+    found = on_planes(values, of, onto.origin_mm, steps[:, ::-1], onto.shape, outside, order)
+    return np.asarray(found, np.float64)
+
+
+def on_planes(
+    values: NDArray[np.generic],
+    of: Grid,
+    origin_mm: Floats,
+    steps_mm: Floats,
+    shape: tuple[int, int, int],
+    outside: float,
+    order: Literal[0, 1] = 1,
+) -> NDArray[np.float32]:
+    """`values` looked up at `origin_mm + steps_mm @ (i, j, k)` for all [i, j, k] of `shape`; `steps_mm` (3, 3) may be
+    slanted."""
+    a = (of.axes.T @ steps_mm) / of.spacing_mm[:, None]
+    b = of.index(origin_mm)
     looked_up: NDArray[np.float32] = ndimage.affine_transform(
         np.asarray(values, np.float32),
-        a[::-1, ::-1],
+        a[::-1],
         b[::-1],
-        output_shape=onto.shape,
+        output_shape=shape,
         output=np.float32,
         order=order,
         mode="constant",
         cval=outside,
         prefilter=False,
     )
-    return np.asarray(looked_up, np.float64)
+    return looked_up

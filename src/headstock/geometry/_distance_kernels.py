@@ -244,48 +244,114 @@ def inside(vertices: Any, faces: Any, out: Any) -> None:
 
 
 @_compiled
-def _take(square: Any, foot: Any, i: int, j: int, k: int, a: int, b: int, c: int) -> None:
-    """Let sample [i, j, k] try the surface point of its neighbour [a, b, c]."""
-    fx, fy, fz = foot[a, b, c, 0], foot[a, b, c, 1], foot[a, b, c, 2]
-    gap = (i - fx) * (i - fx) + (j - fy) * (j - fy) + (k - fz) * (k - fz)
-    if gap < square[i, j, k]:
-        square[i, j, k] = gap
-        foot[i, j, k, 0], foot[i, j, k, 1], foot[i, j, k, 2] = fx, fy, fz
+def _lowest(height: Any, who: Any, at: Any, n: int) -> int:
+    """Lower envelope of the parabolas (x - i)^2 + height[i], i < n, height under 1e29: who rules from `at` on.
+
+    P. F. Felzenszwalb, D. P. Huttenlocher, Distance transforms of sampled functions, Theory Comput 2012;8:415-428.
+    """
+    count = 0
+    for i in range(n):
+        if height[i] >= 1e29:
+            continue
+        start = -1e30
+        while count > 0:
+            j = who[count - 1]
+            start = 0.5 * ((height[i] + i * i) - (height[j] + j * j)) / (i - j)
+            if start > at[count - 1]:
+                break
+            count -= 1
+            start = -1e30
+        who[count] = i
+        at[count] = start
+        count += 1
+    return count
+
+
+@_compiled
+def _slid(square: Any, foot: Any, inner: float, i: int, j: int, k: int, a: int, b: int, c: int) -> float:
+    """Squared distance of [i, j, k] from the surface near the foot of [a, b, c].
+
+    The edge of the band is ragged by half a step, so its nearest sample may lie aside of the shortest way: slide along
+    the surface's plane to where that way should end, and see what is there.
+    """
+    nx, ny, nz = square.shape
+    best = 1e30
+    for _ in range(2):
+        fx, fy, fz = foot[a, b, c, 0], foot[a, b, c, 1], foot[a, b, c, 2]
+        dx, dy, dz = i - fx, j - fy, k - fz
+        gap = dx * dx + dy * dy + dz * dz
+        if gap >= best:
+            break
+        best = gap
+        ux, uy, uz = a - fx, b - fy, c - fz
+        size = np.sqrt(ux * ux + uy * uy + uz * uz)
+        if size < 1e-3:
+            break
+        ux, uy, uz = ux / size, uy / size, uz / size
+        height = dx * ux + dy * uy + dz * uz
+        back = height - (1.0 if height > 0.0 else -1.0)
+        a, b, c = int(np.rint(i - back * ux)), int(np.rint(j - back * uy)), int(np.rint(k - back * uz))
+        if a < 0 or b < 0 or c < 0 or a >= nx or b >= ny or c >= nz or square[a, b, c] > inner:
+            break
+    return best
 
 
 @_compiled
 def spread(square: Any, foot: Any, exact: float) -> None:
-    """Nearest surface points carried from sample to sample, up and down the grid, from all 26 neighbours.
+    """Squared distances beyond the band: to the surface point of the nearest sample of the band.
 
-    P.-E. Danielsson, Euclidean distance mapping, Comput Graph Image Process 1980;14:227-248, in space and with surface
-    points between the samples. `foot` of samples not yet reached lies far away. Samples within `exact` steps stay.
+    The nearest sample of the band is found exactly, axis by axis (A. Meijster and others, A general algorithm for
+    computing distance transforms in linear time, 2000). Samples within `exact` steps of the surface stay.
     """
     nx, ny, nz = square.shape
-    for up in range(2):
-        step = 1 if up == 0 else -1
-        for ii in range(nx):
-            i = ii if up == 0 else nx - 1 - ii
-            before = i - step
-            if 0 <= before < nx:
-                for j in range(ny):
-                    for k in range(nz):
-                        if square[i, j, k] > exact * exact:
-                            for b in range(max(j - 1, 0), min(j + 2, ny)):
-                                for c in range(max(k - 1, 0), min(k + 2, nz)):
-                                    _take(square, foot, i, j, k, before, b, c)
-            for across in range(2):
-                side = 1 if across == 0 else -1
-                for jj in range(ny):
-                    j = jj if across == 0 else ny - 1 - jj
-                    b = j - side
-                    if 0 <= b < ny:
-                        for k in range(nz):
-                            if square[i, j, k] > exact * exact:
-                                for c in range(max(k - 1, 0), min(k + 2, nz)):
-                                    _take(square, foot, i, j, k, i, b, c)
-                    for k in range(1, nz):
-                        if square[i, j, k] > exact * exact:
-                            _take(square, foot, i, j, k, i, j, k - 1)
-                    for k in range(nz - 2, -1, -1):
-                        if square[i, j, k] > exact * exact:
-                            _take(square, foot, i, j, k, i, j, k + 1)
+    inner = exact * exact
+    source = np.empty((nx, ny, nz), np.int32)
+    for i in range(nx):
+        for j in range(ny):
+            last = -1
+            for k in range(nz):
+                if square[i, j, k] <= inner:
+                    last = k
+                source[i, j, k] = last
+            last = -1
+            for k in range(nz - 1, -1, -1):
+                if square[i, j, k] <= inner:
+                    last = k
+                before = source[i, j, k]
+                if before < 0 or (last >= 0 and last - k < k - before):
+                    source[i, j, k] = last
+    most = max(nx, ny)
+    height, who, at = np.empty(most, np.float64), np.empty(most, np.int32), np.empty(most, np.float64)
+    line = np.empty(most, np.int32)
+    for i in range(nx):
+        for k in range(nz):
+            for j in range(ny):
+                line[j] = source[i, j, k]
+                height[j] = 1e30 if line[j] < 0 else float((k - line[j]) ** 2)
+            count = _lowest(height, who, at, ny)
+            if count == 0:
+                continue
+            ruler = 0
+            for j in range(ny):
+                while ruler + 1 < count and at[ruler + 1] < j:
+                    ruler += 1
+                source[i, j, k] = who[ruler] * nz + line[who[ruler]]
+    for j in range(ny):
+        for k in range(nz):
+            for i in range(nx):
+                line[i] = source[i, j, k]
+                if line[i] < 0:
+                    height[i] = 1e30
+                else:
+                    height[i] = float((j - line[i] // nz) ** 2 + (k - line[i] % nz) ** 2)
+            count = _lowest(height, who, at, nx)
+            if count == 0:
+                continue
+            ruler = 0
+            for i in range(nx):
+                while ruler + 1 < count and at[ruler + 1] < i:
+                    ruler += 1
+                if square[i, j, k] > inner:
+                    a = who[ruler]
+                    b, c = line[a] // nz, line[a] % nz
+                    square[i, j, k] = _slid(square, foot, inner, i, j, k, a, b, c)

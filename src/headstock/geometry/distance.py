@@ -113,7 +113,7 @@ def mesh_distance(mesh: Mesh, step_mm: float, margin_mm: float, *, like: Sampled
     faces = np.ascontiguousarray(mesh.faces)
     nx, ny, nz = (int(n) for n in shape)
     square = np.full((nx, ny, nz), 1e30, np.float32)
-    foot = np.full((nx, ny, nz, 3), 1e9, np.float32)
+    foot = np.empty((nx, ny, nz, 3), np.float32)  # written, and read, within the band only
     kernels.band(vertices, faces, _EXACT, square, foot)
     within = np.zeros((nx, ny, nz), np.bool_)
     kernels.inside(vertices, faces, within)

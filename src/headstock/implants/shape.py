@@ -22,11 +22,13 @@ from headstock.errors import CatalogueError
 
 __all__ = [
     "Outline",
+    "Stations",
     "cap_outline",
     "resampled",
     "seated_outline",
     "seated_outline_from_the_side",
     "self_crossing",
+    "stations",
     "tail_section_mm",
 ]
 
@@ -196,13 +198,26 @@ def seated_outline_from_the_side(
     )
 
 
-def _seated(
-    seat: tuple[float, float, float, float],
-    tail: tuple[float, float, float],
-    bend: tuple[float, float, float],
-    *,
-    seen_from_the_side: bool,
-) -> Outline:
+@dataclass(frozen=True, slots=True, eq=False)
+class Stations:
+    """The line of a seated part, about every mm from its cut to its tip: what both films and the solid are made of.
+
+    `along` (n,) mm; `line` (n, 2) places (x, z) in the plane of the bend, `turn` (n,) radians the line has turned
+    there, `half` (n,) half width across the line, `rounding` (n,) what the tip's rounding left of it, `in_seat` (n,).
+    """
+
+    along: Points
+    line: Points
+    turn: Points
+    half: Points
+    rounding: Points
+    in_seat: NDArray[np.bool_]
+
+
+def stations(
+    seat: tuple[float, float, float, float], tail: tuple[float, float, float], bend: tuple[float, float, float]
+) -> Stations:
+    """Stations from (top width, bottom width, depth, curve), (length, top width, tip width), (deg, start, length)."""
     seat_top_width_mm, seat_bottom_width_mm, seat_depth_mm, seat_curve = seat
     tail_length_mm, tail_top_width_mm, tail_tip_width_mm = tail
     bend_deg, bend_start_mm, bend_length_mm = bend
@@ -212,11 +227,8 @@ def _seated(
     middle = 0.5 * (turn[1:] + turn[:-1])
     step = np.diff(along)
     line = np.zeros((along.size, 2))
+    line[1:, 0] = np.cumsum(step * np.sin(middle))
     line[1:, 1] = -np.cumsum(step * np.cos(middle))
-    normal = np.column_stack([np.ones_like(turn), np.zeros_like(turn)])
-    if not seen_from_the_side:
-        line[1:, 0] = np.cumsum(step * np.sin(middle))
-        normal = np.column_stack([np.cos(turn), np.sin(turn)])
     in_seat = along <= seat_depth_mm + 1e-9
     share = np.clip(along / seat_depth_mm, 0.0, 1.0)
     half_seat = 0.5 * (seat_top_width_mm + (seat_bottom_width_mm - seat_top_width_mm) * share**seat_curve)
@@ -224,19 +236,37 @@ def _seated(
     half_tail = 0.5 * (tail_top_width_mm + (tail_tip_width_mm - tail_top_width_mm) * down)
     # A rounded tip: a quarter ellipse over the last half width.
     left = np.clip((total - along) / (0.5 * tail_tip_width_mm), 0.0, 1.0)
-    half_tail = half_tail * np.sqrt(np.clip(1.0 - (1.0 - left) ** 2, 0.04, 1.0))
+    rounding = np.where(in_seat, 1.0, np.sqrt(np.clip(1.0 - (1.0 - left) ** 2, 0.04, 1.0)))
+    return Stations(along, line, turn, np.where(in_seat, half_seat, half_tail * rounding), rounding, in_seat)
+
+
+def _seated(
+    seat: tuple[float, float, float, float],
+    tail: tuple[float, float, float],
+    bend: tuple[float, float, float],
+    *,
+    seen_from_the_side: bool,
+) -> Outline:
+    at = stations(seat, tail, bend)
+    line, turn, in_seat = at.line, at.turn, at.in_seat
+    if seen_from_the_side:
+        line = line * [0.0, 1.0]
+        normal = np.column_stack([np.ones_like(turn), np.zeros_like(turn)])
+    else:
+        normal = np.column_stack([np.cos(turn), np.sin(turn)])
+
     seat_line, seat_normal = line[in_seat], normal[in_seat]
-    seat_left = seat_line - seat_normal * half_seat[in_seat][:, None]
-    seat_right = seat_line + seat_normal * half_seat[in_seat][:, None]
+    seat_left = seat_line - seat_normal * at.half[in_seat][:, None]
+    seat_right = seat_line + seat_normal * at.half[in_seat][:, None]
     tail_line, tail_normal = line[~in_seat], normal[~in_seat]
-    tail_left = tail_line - tail_normal * half_tail[~in_seat][:, None]
-    tail_right = tail_line + tail_normal * half_tail[~in_seat][:, None]
+    tail_left = tail_line - tail_normal * at.half[~in_seat][:, None]
+    tail_right = tail_line + tail_normal * at.half[~in_seat][:, None]
     right = np.vstack([seat_right, tail_right])
     leftward = np.vstack([seat_left, tail_left])
     body = np.vstack([right, leftward[::-1]])
     if self_crossing(body):
         raise CatalogueError(
-            f"The outline crosses itself: a bend of {bend_deg:g} degrees over {bend_length_mm:g} mm is too tight "
+            f"The outline crosses itself: a bend of {bend[0]:g} degrees over {bend[2]:g} mm is too tight "
             "for its width. Lengthen the bend or narrow the part."
         )
     in_bone = np.vstack([right, leftward])

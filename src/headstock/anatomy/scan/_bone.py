@@ -7,7 +7,7 @@ filled on its own, so a joint space of one voxel is never filled.
 """
 
 from itertools import pairwise
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,8 +29,9 @@ _REACH_MM: Final = 22.0  # beyond the head's surface: everything there that is n
 
 def distance_mm(mask: Mask, spacing_mm: Floats) -> Volume:
     """Signed distance from the faces of a mask, mm, negative inside."""
-    import SimpleITK as sitk
+    import SimpleITK
 
+    sitk: Any = SimpleITK
     image = sitk.GetImageFromArray(mask.astype(np.uint8))
     image.SetSpacing([float(s) for s in spacing_mm])
     filter_ = sitk.SignedMaurerDistanceMapImageFilter()
@@ -160,7 +161,7 @@ def bones_apart(
     marks = np.zeros(part.shape, dtype=np.int32)
     marks[femur_mark] = 1
     marks[pelvis_mark] = 2
-    flooded = watershed(-soft_values[box], markers=marks, mask=here | femur_mark)
+    flooded = watershed(-soft_values[box], markers=marks, mask=here | femur_mark)  # type: ignore[no-untyped-call]
 
     femur_shell = bright.copy()
     femur_shell[box] = flooded == 1

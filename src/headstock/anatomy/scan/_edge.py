@@ -126,7 +126,7 @@ def _surface(distance: Volume, grid: Grid) -> tuple[Floats, NDArray[np.intp], Fl
     """Points (LPS), faces and outward normals of the zero level."""
     from skimage.measure import marching_cubes
 
-    points, faces, _, _ = marching_cubes(distance, 0.0, allow_degenerate=False)
+    points, faces, _, _ = marching_cubes(distance, 0.0, allow_degenerate=False)  # type: ignore[no-untyped-call]
     lps = grid.points(points[:, ::-1].astype(np.float64))
     faces = np.asarray(faces, dtype=np.intp)
     normals = _normals(lps, faces)

@@ -52,7 +52,7 @@ class HeadSurface:
         from scipy.spatial import cKDTree
 
         distance, index = cKDTree(self.rays).query(unit, k=4)
-        weight = 1.0 / (distance**2 + 1e-6)
+        weight = 1.0 / (np.asarray(distance) ** 2 + 1e-6)
         return np.asarray((weight * self.radius_mm[index]).sum(axis=1) / weight.sum(axis=1))
 
 

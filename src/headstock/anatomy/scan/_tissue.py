@@ -24,9 +24,7 @@ _MARROW_FROM_HU: Final = 50.0  # above soft tissue; the threshold found in the f
 _MARROW_TO_HU: Final = 130.0
 
 
-def tissue_of(
-    values: Volume, soft_values: Volume, grid: Grid, levels: Levels, femur: Mask, edge: Edge
-) -> NDArray[np.uint8]:
+def tissue_of(soft_values: Volume, grid: Grid, levels: Levels, femur: Mask, edge: Edge) -> NDArray[np.uint8]:
     """uint8 CORTEX, TRABECULAR or MARROW in the femur, 0 outside; `soft_values` lightly smoothed HU."""
     from scipy.ndimage import label
     from scipy.spatial import cKDTree
@@ -58,7 +56,7 @@ def tissue_of(
     if inside.size > 500:
         low = inside[(inside > levels.soft - 150.0) & (inside < half)]
         if low.size > 500:
-            cut = float(threshold_otsu(low, nbins=128))
+            cut = float(threshold_otsu(low, nbins=128))  # type: ignore[no-untyped-call]
     cut = float(np.clip(cut, levels.soft + _MARROW_FROM_HU, levels.soft + _MARROW_TO_HU))
     out[femur] = np.where(soft_values[femur] >= cut, TRABECULAR, MARROW)
     out[cortex] = CORTEX

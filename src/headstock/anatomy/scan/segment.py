@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from headstock.anatomy.scan._bone import bones_apart
 from headstock.anatomy.scan._edge import Edge, find_edge
-from headstock.anatomy.scan._grey import Levels, Volume, grey_levels, sample, smooth
+from headstock.anatomy.scan._grey import Levels, Volume, grey_levels, smooth
 from headstock.anatomy.scan._head import Head, directions, heads_in, look_at, thinned
 from headstock.anatomy.scan._joint import HeadSurface, head_surface
 from headstock.anatomy.scan._tissue import tissue_of
@@ -97,8 +97,8 @@ def _chosen(scan: Scan, side: Side, seed: Floats | None) -> Head:
     only = side_of(coarse, grid, levels, heads[0])
     if only is side.other:
         raise AmbiguousError(
-            f"The hip in this scan is the {only.value} one by its place and its neck, but the {side.value} one was asked "
-            f"for. Choose the other side, or another series."
+            f"The hip in this scan is the {only.value} one by its place and its neck, but the {side.value} one was "
+            "asked for. Choose the other side, or another series."
         )
     return heads[0]
 
@@ -147,9 +147,9 @@ def _findings(surface: HeadSurface, edge: Edge, metal: Mask | None) -> tuple[Fin
             Finding(
                 "joint_closed",
                 "warn",
-                f"Head and socket touch over about {surface.touching_mm2 / 100.0:.1f} cm2: no dark line parts them there, "
-                "so the head's surface was carried on from its surroundings. Look at it in three planes and correct it "
-                "by brush where needed.",
+                f"Head and socket touch over about {surface.touching_mm2 / 100.0:.1f} cm2: no dark line parts them "
+                "there, so the head's surface was carried on from its surroundings. Look at it in three planes and "
+                "correct it by brush where needed.",
             )
         )
     near = np.linalg.norm(edge.points_lps_mm - surface.centre_lps_mm, axis=1) < float(surface.radius_mm.max()) + 3.0
@@ -158,8 +158,8 @@ def _findings(surface: HeadSurface, edge: Edge, metal: Mask | None) -> tuple[Fin
             Finding(
                 "edge_faint",
                 "warn",
-                f"On {100.0 * (1.0 - edge.seen[near].mean()):.0f} % of the head no edge of cortex was found; the surface "
-                "was carried on from its surroundings. Check it in three planes.",
+                f"On {100.0 * (1.0 - edge.seen[near].mean()):.0f} % of the head no edge of cortex was found; the "
+                "surface was carried on from its surroundings. Check it in three planes.",
             )
         )
     if not edge.thick:
@@ -167,8 +167,8 @@ def _findings(surface: HeadSurface, edge: Edge, metal: Mask | None) -> tuple[Fin
             Finding(
                 "cortex_level_assumed",
                 "note",
-                "No cortex thicker than the scan's blur is in the field, so its brightness was taken from the brightest "
-                "bone; the femur's outer surface is less certain by about a tenth of a voxel.",
+                "No cortex thicker than the scan's blur is in the field, so its brightness was taken from the "
+                "brightest bone; the femur's outer surface is less certain by about a tenth of a voxel.",
             )
         )
     if metal is not None and metal.any():
@@ -234,7 +234,7 @@ def segment(
     edge = find_edge(values, grid, levels, femur, metal_here)
     femur = edge.femur_mm < 0.0
     tell(0.88, "Naming cortex, trabecular bone and marrow")
-    tissue = tissue_of(values, soft_values, grid, levels, femur, edge)
+    tissue = tissue_of(soft_values, grid, levels, femur, edge)
     bones = np.where(femur, FEMUR, np.where(pelvis, PELVIS, 0)).astype(np.uint8)
     if metal_here is not None:
         bones[metal_here] = 0

@@ -350,7 +350,7 @@ def test_pixels_may_be_oblong_and_the_film_says_how_much(make_film, elements, as
 
 
 def test_a_slice_and_a_report_are_no_films(public_file):
-    with pytest.raises(ImageError, match=r"slice of a scan .CT.*later version"):
+    with pytest.raises(ImageError, match=r"slice of a scan .CT.*whole series"):
         read_film(Path(public_file("CT_small.dcm")).read_bytes())
     with pytest.raises(ImageError, match="structured report"):
         read_film(Path(public_file("test-SR.dcm")).read_bytes())

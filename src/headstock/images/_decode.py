@@ -5,6 +5,7 @@ known of them. Every compression is given to one decoder by name; those that
 only GDCM knows (lossless JPEG, lossy JPEG with 12 bits) run in a process apart.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import islice
 from typing import Any, Final
@@ -34,13 +35,22 @@ from pydicom.uid import (
 )
 
 from headstock.errors import ImageError
-from headstock.images._apart import decoded_apart
+from headstock.images._apart import frames_apart
 from headstock.images._codestream import codestream_size
 from headstock.images._guard import DAMAGED, refusing
 from headstock.images._header import text, whole
 from headstock.images.limits import ReadLimits
 
-__all__ = ["Stored", "frame_count", "missing_bytes", "stored_frame", "to_grey"]
+__all__ = [
+    "Stored",
+    "ensure_syntax",
+    "frame_count",
+    "missing_bytes",
+    "stored_frame",
+    "stored_frames",
+    "to_grey",
+    "used_bits",
+]
 
 _MONO: Final = ("MONOCHROME1", "MONOCHROME2")
 _COLOUR: Final = (
@@ -101,7 +111,7 @@ def stored_frame(ds: Dataset, frame: int, limits: ReadLimits) -> Stored:
                 f"The header says grey, but a frame has shape {decoded.shape}. The file contradicts itself; "
                 "export it again."
             )
-        return Stored(_used_bits(decoded, ds), 1.0, colour=False)
+        return Stored(used_bits(decoded, ds), 1.0, colour=False)
     if photometric == "PALETTE COLOR":
         with refusing(
             "The palette that gives this picture its colours is missing or damaged. Export it again as grey values."
@@ -109,6 +119,35 @@ def stored_frame(ds: Dataset, frame: int, limits: ReadLimits) -> Stored:
             decoded = apply_color_lut(decoded, ds)
     grey, quantum = to_grey(decoded)
     return Stored(grey, quantum, colour=True)
+
+
+def stored_frames(datasets: Sequence[Dataset], limits: ReadLimits) -> list[NDArray[Any]]:
+    """Stored numbers (rows, cols) of the one grey frame of each of several datasets of one form, such as slices.
+
+    Those that only GDCM decodes go to one process together.
+
+    Raises
+    ------
+    ImageError
+        As `stored_frame`, or they hold colours.
+    """
+    if any(text(ds, "PhotometricInterpretation").upper() not in _MONO for ds in datasets):
+        raise ImageError("A slice holds colours, not measured values. Export the series itself, not a picture of it.")
+    first = datasets[0]
+    if ensure_syntax(first) not in _APART or (whole(first, "SamplesPerPixel") or 1) != 1:
+        return [stored_frame(ds, 0, limits).numbers for ds in datasets]
+    streams = []
+    form = _form(first, _check(first, 0, limits))
+    for ds in datasets:
+        if _form(ds, _check(ds, 0, limits)) != form:
+            return [stored_frame(one, 0, limits).numbers for one in datasets]
+        with refusing():
+            stream = next(iter(generate_frames(ds.PixelData, number_of_frames=1)))
+        said = codestream_size(stream)
+        if said is not None and said != (form["rows"], form["columns"]):
+            raise ImageError(DAMAGED)
+        streams.append(stream)
+    return [used_bits(found, first) for found in frames_apart(streams, samples=1, **form)]
 
 
 def to_grey(rgb: NDArray[Any]) -> tuple[NDArray[Any], float]:
@@ -160,7 +199,7 @@ def _check(ds: Dataset, frame: int, limits: ReadLimits) -> str:
 
 def _decoded(ds: Dataset, frame: int, photometric: str) -> NDArray[Any]:
     """The frame as pydicom or GDCM decodes it: (rows, cols) or (rows, cols, 3)."""
-    syntax = _ensure_syntax(ds)
+    syntax = ensure_syntax(ds)
     shape = (int(ds.Rows), int(ds.Columns))
     if syntax.is_encapsulated:
         stream = next(islice(generate_frames(ds.PixelData, number_of_frames=frame_count(ds)), frame, None))
@@ -178,7 +217,7 @@ def _decoded(ds: Dataset, frame: int, photometric: str) -> NDArray[Any]:
     else:
         plugin = ""
     with refusing(_TRUNCATED if missing_bytes(ds) else DAMAGED):
-        # Unused bits are left to `_used_bits`: pydicom would clear those of values stored in the upper bits.
+        # Unused bits are left to `used_bits`: pydicom would clear those of values stored in the upper bits.
         return np.asarray(pixel_array(ds, index=frame, correct_unused_bits=False, decoding_plugin=plugin))
 
 
@@ -188,7 +227,7 @@ _TRUNCATED: Final = "The file ends before its picture does: it was cut short. Co
 def missing_bytes(ds: Dataset) -> int:
     """How many bytes an uncompressed picture is short of what its header promises; 0 where that cannot be told."""
     sizes = [whole(ds, keyword) for keyword in ("Rows", "Columns", "BitsAllocated")]
-    if "PixelData" not in ds or not all(sizes) or _ensure_syntax(ds).is_encapsulated:
+    if "PixelData" not in ds or not all(sizes) or ensure_syntax(ds).is_encapsulated:
         return 0
     rows, cols, bits = (size or 0 for size in sizes)
     samples = whole(ds, "SamplesPerPixel") or 1
@@ -197,7 +236,7 @@ def missing_bytes(ds: Dataset) -> int:
     return max(rows * cols * frame_count(ds) * samples * bits // 8 - len(ds.PixelData), 0)
 
 
-def _ensure_syntax(ds: Dataset) -> Any:
+def ensure_syntax(ds: Dataset) -> Any:
     """The transfer syntax; for a file without its meta group, the one it was parsed by."""
     syntax = getattr(ds.file_meta, "TransferSyntaxUID", None)
     if syntax is not None:
@@ -219,23 +258,26 @@ def _apart(ds: Dataset, stream: bytes, photometric: str) -> NDArray[Any]:
     samples = whole(ds, "SamplesPerPixel") or 1
     if samples not in (1, 3):
         raise ImageError(DAMAGED)
-    found = decoded_apart(
-        stream,
-        rows=int(ds.Rows),
-        columns=int(ds.Columns),
-        samples=samples,
-        bits_allocated=int(ds.BitsAllocated),
-        bits_stored=whole(ds, "BitsStored") or int(ds.BitsAllocated),
-        signed=bool(whole(ds, "PixelRepresentation")),
-        photometric=photometric,
-        transfer_syntax=str(_ensure_syntax(ds)),
-    )
+    found = frames_apart([stream], samples=samples, **_form(ds, photometric))[0]
     if photometric.startswith("YBR"):
         return np.asarray(convert_color_space(found, photometric, "RGB"))
     return found
 
 
-def _used_bits(stored: NDArray[Any], ds: Dataset) -> NDArray[Any]:
+def _form(ds: Dataset, photometric: str) -> dict[str, Any]:
+    """What the decoder of another process is told of a frame."""
+    return {
+        "rows": int(ds.Rows),
+        "columns": int(ds.Columns),
+        "bits_allocated": int(ds.BitsAllocated),
+        "bits_stored": whole(ds, "BitsStored") or int(ds.BitsAllocated),
+        "signed": bool(whole(ds, "PixelRepresentation")),
+        "photometric": photometric,
+        "transfer_syntax": str(ensure_syntax(ds)),
+    }
+
+
+def used_bits(stored: NDArray[Any], ds: Dataset) -> NDArray[Any]:
     """Stored values without the bits around them (overlays of old files), sign extended: PS3.5 8.1.1."""
     allocated, bits = int(ds.BitsAllocated), whole(ds, "BitsStored") or int(ds.BitsAllocated)
     high = whole(ds, "HighBit")
@@ -245,6 +287,6 @@ def _used_bits(stored: NDArray[Any], ds: Dataset) -> NDArray[Any]:
     numbers = stored.astype(native, copy=False)
     if bits == allocated or stored.dtype.itemsize * 8 != allocated or not bits - 1 <= high < allocated:
         return numbers
-    if high > bits - 1 and _ensure_syntax(ds).is_encapsulated and int(numbers.max()) < 1 << bits:
+    if high > bits - 1 and ensure_syntax(ds).is_encapsulated and int(numbers.max()) < 1 << bits:
         return numbers  # the compressed stream held only the stored bits, already moved down
     return np.asarray((numbers << (allocated - 1 - high)) >> (allocated - bits))

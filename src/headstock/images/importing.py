@@ -8,6 +8,7 @@ Source: media storage, DICOM PS3.10 8 and PS3.3 F; zip, APPNOTE 4.4.4.
 Decision: docs/decisions/0101-same-film-twice.md
 """
 
+import hashlib
 import os
 import re
 import zipfile
@@ -27,6 +28,7 @@ from headstock.images._kind import kind_of
 from headstock.images._picture import picture_kind
 from headstock.images.film import Film, FilmHeader
 from headstock.images.limits import ImportLimits
+from headstock.images.nifti import is_nifti
 from headstock.images.read import film_of, is_directory, parse, quiet, read_film
 
 __all__ = [
@@ -70,7 +72,7 @@ class Duplicate:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NotAFilm:
-    """A slice of a CT or MR scan: set aside by series, with its bytes, so that nothing is lost."""
+    """A slice of a CT or MR scan, or a whole NIfTI volume (modality ""): set aside by series, with its bytes."""
 
     name: str
     file_bytes: bytes
@@ -143,10 +145,7 @@ def scans_in_words(items: Iterable[ImportItem]) -> tuple[str, ...]:
     for slices in series.values():
         first, n = slices[0], len(slices)
         called = f" “{first.series_description}”" if first.series_description else ""
-        lines.append(
-            f"{first.modality} series{called}, {n} file{'s' if n > 1 else ''}: kept as a scan. Scans are read in a "
-            "later version."
-        )
+        lines.append(f"{first.modality or 'NIfTI'} series{called}, {n} file{'s' if n > 1 else ''}: kept as a scan.")
     return tuple(lines)
 
 
@@ -216,6 +215,9 @@ class _Job:
         try:
             if picture_kind(file.data) is not None:
                 yield self._film(file, read_film(file.data, limits=self.limits.reading))
+                return
+            if is_nifti(file.data):
+                yield _volume(file)
                 return
             ds = parse(file.data, self.limits.reading)
             if is_directory(ds):
@@ -294,9 +296,15 @@ def _set_aside(file: _Found, ds: FileDataset, modality: str) -> NotAFilm:
             text(ds, "StudyInstanceUID"),
             text(ds, "SeriesInstanceUID"),
             description,
-            f"Slice of the {modality} series{called}: kept with its series as a scan. Scans are read in a later "
-            "version.",
+            f"Slice of the {modality} series{called}: kept with its series as a scan.",
         )
+
+
+def _volume(file: _Found) -> NotAFilm:
+    """A NIfTI volume, a series of its own; whether it is CT or MR is not in the file."""
+    mark = hashlib.sha256(file.data).hexdigest()[:16]
+    words = "A NIfTI volume: kept as a scan. It names no patient, which must be entered."
+    return NotAFilm(file.name, file.data, "", "", f"nifti-{mark}", "", words)
 
 
 def _references(ds: FileDataset) -> tuple[str, ...]:

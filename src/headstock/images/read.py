@@ -132,9 +132,7 @@ def film_of(ds: FileDataset, data: bytes, frame: int, limits: ReadLimits) -> Fil
     with quiet(), refusing():
         kind = kind_of(ds)
         if kind.kind == "slice":
-            raise ImageError(
-                f"This is a slice of a scan ({kind.words}), not a film. Scans are read in a later version."
-            )
+            raise ImageError(f"This is a slice of a scan ({kind.words}), not a film. Open its whole series as a scan.")
         if kind.kind == "other":
             raise ImageError(f"This is {kind.words}, not a film. Give radiographs, or pictures of them.")
         if "EncryptedAttributesSequence" in ds and "PixelData" not in ds:

@@ -8,6 +8,7 @@ import { LimitsView } from "./views/LimitsView";
 import { NowhereView } from "./views/NowhereView";
 import { PatientsView } from "./views/PatientsView";
 import { ComparisonView } from "./views/ComparisonView";
+import { ScanRoute } from "./views/ScanRoute";
 import { SignatureView } from "./views/SignatureView";
 
 export function App(): JSX.Element {
@@ -28,6 +29,9 @@ export function App(): JSX.Element {
     case "placement":
     case "films":
       return <FilmRoute route={route} />;
+    case "scan":
+    case "stock":
+      return <ScanRoute route={route} />;
     case "nowhere":
       return <NowhereView />;
   }

@@ -64,6 +64,11 @@ export function resumeSteps(keys: readonly string[]): void {
 }
 
 async function resume(what: KeeperKey, key: string): Promise<void> {
+  if (what.of === "outlines") {
+    // A correction stands on the step before it: the server takes it, or refuses it in its own words.
+    const { outlineKeeper } = await import("../scan/keepers");
+    return outlineKeeper(what.hip, what.scan).resume();
+  }
   const goOn =
     what.of === "reading"
       ? (): Promise<void> => since(readingKeeper(what.hip, what.film), ask<ReadingPage>("GET", at("/api/films", what.film, { hip: what.hip }, "/reading")), (page) => page.state, sameState)

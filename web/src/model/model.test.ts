@@ -132,7 +132,7 @@ describe("addresses", () => {
 });
 
 describe("the line", () => {
-  const station = (key: Station["key"], open: boolean, film_id: string | null = null): Station => ({ key, title: key, note: "", state: "done", open, film_id });
+  const station = (key: Station["key"], open: boolean, film_id: string | null = null, scan_id: string | null = null): Station => ({ key, title: key, note: "", state: "done", open, film_id, scan_id });
   const stations = [station("film", true, "f1"), station("reading", false, "f1"), station("comparison", true), station("operation", true)];
   test("skips what cannot be visited", () => {
     expect(along("h", stations, "film", 1)).toBe("/hip/h/comparison");
@@ -144,11 +144,20 @@ describe("the line", () => {
     expect(along("h", stations, null, -1)).toBeNull();
     expect(along("h", stations, "comparison", 1)).toBeNull();
   });
-  test("a film station without a film is closed", () => expect(stationPath("h", station("film", true))).toBeNull());
+  test("a film station without a film is closed, a scan station without a scan too", () => {
+    expect(stationPath("h", station("film", true))).toBeNull();
+    expect(stationPath("h", station("scan", true))).toBeNull();
+  });
+  test("a scan has a page of its own, the stock one a hip", () => {
+    expect(stationPath("h", station("scan", true, null, "s 1"))).toBe("/hip/h/scan/s%201");
+    expect(stationPath("h", station("stock", true, null, "s1"))).toBe("/hip/h/stock");
+  });
   test("the next step leads to its page", () => {
     expect(nextPath("h", { page: "film", film_id: "f" })).toBe("/hip/h/film/f");
-    expect(nextPath("h", { page: "sheet", film_id: null })).toBe("/hip/h/signature");
-    expect(nextPath("h", { page: "facts", film_id: null })).toBe("/hip/h");
+    expect(nextPath("h", { page: "scan", scan_id: "s1" })).toBe("/hip/h/scan/s1");
+    expect(nextPath("h", { page: "stock" })).toBe("/hip/h/stock");
+    expect(nextPath("h", { page: "sheet", film_id: null, scan_id: null })).toBe("/hip/h/signature");
+    expect(nextPath("h", { page: "facts", film_id: null, scan_id: null })).toBe("/hip/h");
   });
 });
 
@@ -275,7 +284,7 @@ describe("undo", () => {
 });
 
 describe("imports", () => {
-  const line = (name: string, outcome: "imported" | "refused" | "set_aside" | "already_here") => ({ name, outcome, says: "", hip_id: null, film_id: null });
+  const line = (name: string, outcome: "imported" | "refused" | "set_aside" | "already_here") => ({ name, outcome, says: "", hip_id: null, film_id: null, scan_id: null });
   test("what wants an eye comes first; the rest as dropped", () => {
     const lines = [line("a", "imported"), line("b", "refused"), line("c", "imported")];
     expect(importOrder(lines).map(({ name }) => name)).toEqual(["b", "a", "c"]);
@@ -294,7 +303,7 @@ describe("signing", () => {
     expect(missingToSign({ ...page, can_sign: false }, typed)).toMatch(/check/);
   });
   test("a wrong side stands before every other stop", () => {
-    const check = (guard: string, passed: boolean) => ({ guard, passed, title: guard, says: "", button: null, page: null, film_id: null });
+    const check = (guard: string, passed: boolean) => ({ guard, passed, title: guard, says: "", button: null, page: null, film_id: null, scan_id: null });
     expect(stoppedBy([check("stale images", false), check("wrong side", false), check("no scale", true)]).map((one) => one.guard)).toEqual(["wrong side", "stale images"]);
   });
 });
@@ -335,7 +344,7 @@ describe("a tilted cut", () => {
 });
 
 describe("words over a stop, and over a plan", () => {
-  const check = (guard: string) => ({ guard, title: "", says: "", passed: false, button: null, page: null, film_id: null });
+  const check = (guard: string) => ({ guard, title: "", says: "", passed: false, button: null, page: null, film_id: null, scan_id: null });
   test("a guard named after what is wanted says what is missing", () => {
     expect(stopWords(check("placement kept"))).toBe("Stopped: placement not kept yet");
     expect(stopWords(check("no scale"))).toBe("Stopped: no scale");

@@ -8,12 +8,15 @@ export function nextElsewhere(hip: string, next: NextStep | undefined, here: Nex
   return { words: next.title, path: nextPath(hip, next) };
 }
 
-export function nextPath(hip: string, next: Pick<NextStep, "page" | "film_id">): string {
+export function nextPath(hip: string, next: Pick<NextStep, "page"> & Partial<Pick<NextStep, "film_id" | "scan_id">>): string {
   const at = `/hip/${encodeURIComponent(hip)}`;
   switch (next.page) {
     case "film":
     case "reading":
       return next.film_id ? `${at}/${next.page}/${encodeURIComponent(next.film_id)}` : at;
+    case "scan":
+      return next.scan_id ? `${at}/scan/${encodeURIComponent(next.scan_id)}` : at;
+    case "stock":
     case "comparison":
     case "placement":
     case "signature":

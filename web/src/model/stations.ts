@@ -10,6 +10,9 @@ export function stationPath(hip: string, station: Station): string | null {
     case "film":
     case "reading":
       return station.film_id ? `${at}/${station.key}/${encodeURIComponent(station.film_id)}` : null;
+    case "scan":
+      return station.scan_id ? `${at}/scan/${encodeURIComponent(station.scan_id)}` : null;
+    case "stock":
     case "comparison":
     case "placement":
     case "signature":

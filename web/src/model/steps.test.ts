@@ -6,7 +6,8 @@ describe("steps that wait, whichever page is open", () => {
     const reading = { of: "reading", hip: "7695355241204f3c", film: "b8186b2a02554faf" } as const;
     expect(keeperKey(keyOf(reading))).toEqual(reading);
     expect(keeperKey(keyOf({ of: "placement", hip: "h1" }))).toEqual({ of: "placement", hip: "h1" });
-    for (const other of ["headstock.unsaved", "headstock.steps.reading.h1", "headstock.steps.placement.h1.f1", "headstock.steps.scan.h1"]) expect(keeperKey(other)).toBeNull();
+    expect(keeperKey(keyOf({ of: "outlines", hip: "h1", scan: "s1" }))).toEqual({ of: "outlines", hip: "h1", scan: "s1" });
+    for (const other of ["headstock.unsaved", "headstock.steps.reading.h1", "headstock.steps.placement.h1.f1", "headstock.steps.outlines.h1", "headstock.steps.scan.h1.s1"]) expect(keeperKey(other)).toBeNull();
   });
   test("the one that needs someone is told, with all that wait; nothing when all is kept", () => {
     stepsStand("a", { name: "keeping", waiting: 1 });

@@ -30,16 +30,22 @@ export function worstOf(all: ReadonlyMap<string, StepsWaiting>): StepsWaiting | 
 /** Before the keepers' own names in the browser's store. */
 export const STEPS_PREFIX = "headstock.steps.";
 
-export type KeeperKey = { readonly of: "reading"; readonly hip: string; readonly film: string } | { readonly of: "placement"; readonly hip: string };
+export type KeeperKey =
+  | { readonly of: "reading"; readonly hip: string; readonly film: string }
+  | { readonly of: "placement"; readonly hip: string }
+  | { readonly of: "outlines"; readonly hip: string; readonly scan: string };
 
-export const keyOf = (what: KeeperKey): string =>
-  what.of === "reading" ? `${STEPS_PREFIX}reading.${what.hip}.${what.film}` : `${STEPS_PREFIX}placement.${what.hip}`;
+export function keyOf(what: KeeperKey): string {
+  const image = what.of === "reading" ? `.${what.film}` : what.of === "outlines" ? `.${what.scan}` : "";
+  return `${STEPS_PREFIX}${what.of}.${what.hip}${image}`;
+}
 
 /** What a name in the browser's store belongs to; null for anything else. */
 export function keeperKey(key: string): KeeperKey | null {
   if (!key.startsWith(STEPS_PREFIX)) return null;
-  const [of, hip, film, ...more] = key.slice(STEPS_PREFIX.length).split(".");
+  const [of, hip, image, ...more] = key.slice(STEPS_PREFIX.length).split(".");
   if (!hip || more.length > 0) return null;
-  if (of === "reading" && film) return { of, hip, film };
-  return of === "placement" && film === undefined ? { of, hip } : null;
+  if (of === "reading" && image) return { of, hip, film: image };
+  if (of === "outlines" && image) return { of, hip, scan: image };
+  return of === "placement" && image === undefined ? { of, hip } : null;
 }

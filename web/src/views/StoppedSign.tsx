@@ -16,11 +16,11 @@ import { SidesTable } from "./SidesTable";
 import { signTitle, type SignProps } from "./SignatureView";
 import { printSheet } from "./printing";
 
-const PAGES = ["film", "reading", "facts", "comparison", "placement", "signature", "sheet", "life"] as const;
+const PAGES = ["film", "reading", "scan", "stock", "facts", "comparison", "placement", "signature", "sheet", "life"] as const;
 
 function pathOfCheck(hip: string, check: Check): string {
   const page = PAGES.find((name) => name === check.page) ?? "life";
-  return nextPath(hip, { page, film_id: check.film_id });
+  return nextPath(hip, { page, film_id: check.film_id, scan_id: check.scan_id });
 }
 
 export function StoppedSign({ life, page, put }: SignProps): JSX.Element | null {

@@ -59,7 +59,7 @@ const MOST_PIXELS = 64e6;
 /** Drivers that are software; browsers do not always admit to the caveat. */
 const SOFTWARE = /swiftshader|llvmpipe|softpipe|software|basic render/i;
 
-function isImitated(gl: WebGL2RenderingContext): boolean {
+export function isImitated(gl: WebGL2RenderingContext): boolean {
   const names = gl.getExtension("WEBGL_debug_renderer_info");
   const name: unknown = gl.getParameter(names ? names.UNMASKED_RENDERER_WEBGL : gl.RENDERER);
   return typeof name === "string" && SOFTWARE.test(name);

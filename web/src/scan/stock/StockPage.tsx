@@ -1,0 +1,3 @@
+export function StockPage(_: { hip: string }): null {
+  return null;
+}

@@ -42,7 +42,7 @@ def beyond(values: Any, gx: float, gy: float, gz: float) -> float:
     x = max(-gx, gx - (nx - 1.0), 0.0)
     y = max(-gy, gy - (ny - 1.0), 0.0)
     z = max(-gz, gz - (nz - 1.0), 0.0)
-    return np.sqrt(x * x + y * y + z * z) if x + y + z > 0.0 else 0.0  # type: ignore[no-any-return]
+    return np.sqrt(x * x + y * y + z * z) if x + y + z > 0.0 else 0.0
 
 
 @_compiled
@@ -114,6 +114,23 @@ def resample(source: Any, turn: Any, shift: Any, out: Any) -> None:
             bz = turn[2, 0] * i + turn[2, 1] * j + shift[2]
             for k in range(nz):
                 out[i, j, k] = look(source, bx + turn[0, 2] * k, by + turn[1, 2] * k, bz + turn[2, 2] * k)
+
+
+@_compiled
+def resample_distance(source: Any, turn: Any, shift: Any, spacing: Any, out: Any) -> None:
+    """As `resample`, of a distance: beyond the source the way to it is added, `spacing` mm a step of the source."""
+    nx, ny, nz = out.shape
+    sx, sy, sz = source.shape
+    for i in range(nx):
+        for j in range(ny):
+            for k in range(nz):
+                x = turn[0, 0] * i + turn[0, 1] * j + turn[0, 2] * k + shift[0]
+                y = turn[1, 0] * i + turn[1, 1] * j + turn[1, 2] * k + shift[1]
+                z = turn[2, 0] * i + turn[2, 1] * j + turn[2, 2] * k + shift[2]
+                ex = max(-x, x - (sx - 1.0), 0.0) * spacing[0]
+                ey = max(-y, y - (sy - 1.0), 0.0) * spacing[1]
+                ez = max(-z, z - (sz - 1.0), 0.0) * spacing[2]
+                out[i, j, k] = look(source, x, y, z) + np.sqrt(ex * ex + ey * ey + ez * ez)
 
 
 @_compiled

@@ -9,7 +9,7 @@ Decision: docs/decisions/0240-distance-carried-from-the-surface.md
 """
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -136,8 +136,9 @@ def mask_distance(mask: NDArray[np.bool_], spacing_mm: ArrayLike) -> Floats32:
     TooFewError
         The mask is empty or full: it has no surface.
     """
-    import SimpleITK as sitk
+    import SimpleITK
 
+    sitk: Any = SimpleITK
     if not mask.any() or mask.all():
         raise TooFewError("An empty or a full mask has no surface to be far from.")
     spacing = np.broadcast_to(np.asarray(spacing_mm, np.float64), 3)

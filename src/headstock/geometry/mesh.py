@@ -159,7 +159,9 @@ def surface_of(values: ArrayLike, origin_mm: ArrayLike, step_mm: ArrayLike, leve
     spread = np.float32(max(float(step.max()), 1e-6))
     padded = np.pad(field, 1, constant_values=np.float32(level) + spread)
     padded[padded == np.float32(level)] += np.float32(1e-5) * spread  # a sample on the level gives faces without area
-    vertices, faces, _, _ = marching_cubes(padded, level, gradient_direction="descent")
+    vertices, faces, _, _ = marching_cubes(  # type: ignore[no-untyped-call]
+        padded, level, gradient_direction="descent"
+    )
     return Mesh(
         np.asarray(origin_mm, np.float64) + (vertices.astype(np.float64) - 1.0) * step,
         np.ascontiguousarray(faces.astype(np.int64)),

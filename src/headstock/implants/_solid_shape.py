@@ -85,7 +85,7 @@ class Sections:
         at = at[at <= max(along[-1], last)]
 
         def between(values: Floats) -> Floats:
-            return np.interp(at, along, values)
+            return np.asarray(np.interp(at, along, values), np.float64)
 
         ap, lateral = between(self.ap), between(self.lateral)
         reached = (at >= along[end]) & (at <= last)

@@ -191,7 +191,7 @@ def neck_axis(seg: Segmentation, sphere: SphereReading, method: NeckMethod = "sm
         of ellipses fitted to the outlines (Bonneau et al. 2012), of those sections between 0.9 and 1.6 head radii that
         are at most a quarter larger than the smallest. `neck_surface`: the direction most nearly square to the normals
         of the neck's surface there (least squares). The alternatives take the stack that is square to the default
-        axis, and pass through the head centre too. `neck_axis` is their direction; the narrowest section stays the default's.
+        axis, and pass through the head centre too; the narrowest section stays the default's.
 
     Raises
     ------

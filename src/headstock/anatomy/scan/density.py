@@ -76,8 +76,8 @@ def typed_density(
     """
     if not (np.isfinite(slope) and _SLOPES[0] <= slope <= _SLOPES[1]) or not np.isfinite(offset) or abs(offset) > 0.2:
         raise CalibrationError(
-            f"A calibration of {slope:g} g/cm3 per HU with an offset of {offset:g} g/cm3 cannot be that of a CT: slopes "
-            f"lie between {_SLOPES[0]:g} and {_SLOPES[1]:g}, offsets within 0.2. Check the units (g/cm3, not mg/cm3)."
+            f"A calibration of {slope:g} g/cm3 per HU with an offset of {offset:g} g/cm3 cannot be that of a CT: "
+            f"slopes lie between {_SLOPES[0]:g} and {_SLOPES[1]:g}, offsets within 0.2. Check the units (g/cm3, not mg/cm3)."
         )
     if not (np.isfinite(slope_sd_percent) and 0.0 <= slope_sd_percent < 50.0):
         raise CalibrationError(
@@ -115,7 +115,7 @@ def phantom_equivalent(density: Density, HU: ArrayLike, row: int = 0) -> Floats:
             "This scan is uncalibrated, so its HU are no density. Give a calibration (rods in the scan, or slope and "
             "offset of this scanner), or look at ratios."
         )
-    return np.maximum(density.slope[row] * np.asarray(HU, np.float64) + density.offset[row], 0.0)
+    return np.asarray(np.maximum(density.slope[row] * np.asarray(HU, np.float64) + density.offset[row], 0.0))
 
 
 def ash_density(phantom_equivalent_g_cm3: ArrayLike) -> Floats:
@@ -251,7 +251,7 @@ def density_from_rods(scan: Scan, rods_g_cm3: Sequence[float], *, n_draws: int =
         raise TooFewError(
             f"{len(known)} rods are too few, or too alike, to fix a line and show that it is one. Give three or more."
         )
-    rods = [rod for rod in find_rods(scan)]
+    rods = find_rods(scan)
     if len(rods) != len(known):
         raise AmbiguousError(
             f"{len(rods)} rods were found in this scan (HU "

@@ -8,6 +8,7 @@ docs/segmentation.md.
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Final, Protocol
 
 import numpy as np
@@ -19,6 +20,7 @@ from headstock.anatomy.scan._grey import Levels, Volume, grey_levels, smooth
 from headstock.anatomy.scan._head import Head, directions, heads_in, look_at, thinned
 from headstock.anatomy.scan._joint import HeadSurface, head_surface
 from headstock.anatomy.scan._tissue import tissue_of
+from headstock.anatomy.scan.complete import completeness
 from headstock.anatomy.scan.segmentation import FEMUR, PELVIS, Segmentation
 from headstock.anatomy.scan.sides import lateral_x, neck_guess, side_of
 from headstock.errors import AmbiguousError, ImageError, TooFewError
@@ -176,8 +178,8 @@ def _findings(surface: HeadSurface, edge: Edge, metal: Mask | None) -> tuple[Fin
             Finding(
                 "metal_left_out",
                 "warn",
-                "Voxels of metal were left out of both bones, and edges beside them were carried on from their "
-                "surroundings. Measures near the metal are not to be trusted.",
+                "Metal was not taken for bone, and edges beside it were carried on from their surroundings. "
+                " Measures near the metal are not to be trusted.",
             )
         )
     return tuple(out)
@@ -198,7 +200,7 @@ def segment(
     seed_lps_mm
         A point in the femoral head; None: the head is found.
     metal
-        Metal found in the scan: left out of both bones.
+        Metal found in the scan: not taken for bone; inside a bone it belongs to it, as marrow does.
     progress
         Told a share 0..1 and words; may raise to cancel.
 
@@ -236,12 +238,10 @@ def segment(
     tell(0.88, "Naming cortex, trabecular bone and marrow")
     tissue = tissue_of(soft_values, grid, levels, femur, edge)
     bones = np.where(femur, FEMUR, np.where(pelvis, PELVIS, 0)).astype(np.uint8)
-    if metal_here is not None:
-        bones[metal_here] = 0
     for array in (bones, tissue, edge.femur_mm):
         array.setflags(write=False)
     tell(1.0, "Outlines found")
-    return Segmentation(
+    found = Segmentation(
         grid=grid,
         side=side,
         bones=bones,
@@ -251,3 +251,4 @@ def segment(
         seed_lps_mm=surface.centre_lps_mm,
         findings=_findings(surface, edge, metal_here),
     )
+    return replace(found, findings=found.findings + completeness(found).findings)

@@ -156,7 +156,7 @@ def compare(
         )
     course = course_with_cause(facts, signs, limits, combined_angle, collapse_depth)
     start = _sound_bone_start(prepared)
-    return compared(entries, start, course, facts, known, limits, notes, seen_on="these films")
+    return compared(entries, start, course, facts, known, limits, notes, on_scan=False)
 
 
 def compared(
@@ -168,14 +168,14 @@ def compared(
     limits: Limits,
     notes: tuple[str, ...],
     *,
-    seen_on: str,
+    on_scan: bool,
 ) -> Comparison:
-    """The comparison of levels that are worked out; `seen_on` says what cannot tell where something is unsure."""
+    """The comparison of levels that are worked out; `on_scan` only changes words."""
     if start.known and any(not _has_limit(entry.level, limits) for entry in entries):
-        share = "area" if seen_on == "this scan" else "length"
+        share = "area" if on_scan else "length"
         notes = (*notes, f"Sound: at least {_WHOLE_PERCENT:g} % of the seat's {share}; no limit on it is set.")
     cautious = () if facts is None else cautions(facts, None, known)
-    return Comparison(_finding(entries, start, seen_on), course, cautious, tuple(entries), start, notes)
+    return Comparison(_finding(entries, start, on_scan), course, cautious, tuple(entries), start, notes)
 
 
 def course_with_cause(
@@ -265,7 +265,7 @@ def _sound_bone_start(hip: PreparedHip) -> Measured:
     return measured(hip.sound_bone_start, "mm", source)
 
 
-def _finding(entries: Sequence[LevelComparison], start: Measured, seen_on: str) -> str:
+def _finding(entries: Sequence[LevelComparison], start: Measured, on_scan: bool) -> str:
     """One sentence about bone: from which level down the seat stands on sound bone.
 
     Held against the limit on the seat when it is set; else against the whole seat.
@@ -273,8 +273,10 @@ def _finding(entries: Sequence[LevelComparison], start: Measured, seen_on: str) 
     placed = [entry for entry in entries if entry.appraisal is not None]
     if not placed:
         return "No component of the catalogue can be placed on this hip; each level says why."
+    seen_on = "this scan" if on_scan else "these films"
     if not start.known:
-        return "No dead bone is outlined, so every seat is judged by its fit alone."
+        none = "No dead bone was found on this scan" if on_scan else "No dead bone is outlined"
+        return f"{none}, so every seat is judged by its fit alone."
     sound = [_stands(entry) for entry in placed]
     if all(state is True for state in sound):
         return "At every cut level the seat stands on sound bone."

@@ -20,7 +20,7 @@ from headstock.planning.prepared import PreparedHip, PreparedView
 from headstock.planning.quantities import Places, axes_of, lateral_origin, outline_on, to_film
 from headstock.planning.socket import cup_outline
 
-__all__ = ["Drawing", "SeatRun", "ViewDrawing", "drawing", "pose_on_lateral"]
+__all__ = ["Drawing", "SeatRun", "ViewDrawing", "drawing", "parts_above", "pose_on_lateral"]
 
 Floats = NDArray[np.float64]
 
@@ -39,7 +39,8 @@ class ViewDrawing:
 
     `bone` open polyline; `lesions`, `removed`, `component`, `head`, `neck`, `cup`
     closed; `cut` its two ends; `axis` the component's axis; `lesion_rim_sd_mm` for the dots
-    between inner and outer estimate. `film_mm`: name → closed polylines in the film frame.
+    between inner and outer estimate; `uncertain` the outer estimate itself, closed, where it was read (scans).
+    `film_mm`: name → closed polylines in the film frame.
     """
 
     view: Literal["ap", "lateral"]
@@ -57,6 +58,7 @@ class ViewDrawing:
     head_circle_radius_mm: float
     sides: tuple[str, str]
     film_mm: dict[str, Floats]
+    uncertain: tuple[Floats, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Plain lists, hundredths of mm."""
@@ -66,6 +68,7 @@ class ViewDrawing:
             "bone": _plain(self.bone),
             "lesions": [_plain(p) for p in self.lesions],
             "lesion_rim_sd_mm": self.lesion_rim_sd_mm,
+            "uncertain": [_plain(p) for p in self.uncertain],
             "removed": [_plain(p) for p in self.removed],
             "component": _plain(self.component),
             "head": _plain(self.head),
@@ -142,7 +145,7 @@ def _view(
 
     outline = outline_on(component, view)
     bone = extended_outline(view.source.outer_mm)
-    head_local, neck_local = _above(component, placement)
+    head_local, neck_local = parts_above(component, placement)
     body, head, trunk = film(outline.body_mm), film(head_local), film(neck_local)
     met = crossings(bone, origin, across[0])
     met = met[np.isfinite(met)]
@@ -171,7 +174,7 @@ def _view(
     )
 
 
-def _above(component: Component, placement: Placement) -> tuple[Floats, Floats]:
+def parts_above(component: Component, placement: Placement) -> tuple[Floats, Floats]:
     """Head and neck above the cut, closed, component frame; a cap's dome belongs to its body."""
     if component.kind == "cap":
         return np.empty((0, 2)), np.empty((0, 2))

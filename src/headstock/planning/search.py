@@ -17,6 +17,7 @@ from headstock.planning.appraisal import Targets
 from headstock.planning.limits import Limit, Limits, margin
 
 __all__ = [
+    "SEARCHED",
     "Best",
     "Binding",
     "bindings",
@@ -36,7 +37,7 @@ Floats = NDArray[np.float64]
 # How much of a unit weighs 1 when a limit is broken: a weight of the search, no limit.
 _SCALE: Final[dict[str, float]] = {"mm": 1.0, "deg": 3.0, "%": 6.0, "1": 0.1, "cm3": 0.3}
 # Limits that a place alone can meet or break: the search looks at these.
-_SEARCHED: Final = (
+SEARCHED: Final = (
     "head_kept_percent",
     "least_wall_mm",
     "seat_on_sound_bone_percent",
@@ -215,7 +216,7 @@ def fit_cost(
         cost = cost + far(values["anterior_to_neck_deg"], 6.0)
     if component.kind == "cap":
         cost = cost + far(np.array([head_over_own_mm]), 2.0)
-    for name in _SEARCHED:
+    for name in SEARCHED:
         limit = bound_of(limits, name, component.level, aim)
         if limit is not None and name in values:
             cost = cost + broken(values[name], limit)

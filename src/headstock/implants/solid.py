@@ -43,10 +43,12 @@ class Solid:
     `seat_normals` (k, 3) outward from the part into bone, `seat_areas_mm2` (k,): the surface that must stand on bone
     (the family's seat), the points even in area. `tail_points` (t, 3): the rest of the carved surface that needs a
     wall around it. `rim_points` (r, 3): where the reamed seat ends distally, `rim_ways` (r, 3) unit, the way it would
-    run on. `volume_mm3` of the body.
+    run on. `buried`: signed distance to what stands inside the bone and needs a wall around it: the carved shape of a
+    seated part, the pin of a cap below its mouth (None without one). `volume_mm3` of the body.
     """
 
     carved: Sampled
+    buried: Sampled | None
     mesh: Mesh
     carved_mesh: Mesh
     seat_points: Floats
@@ -132,8 +134,10 @@ def _seated(component: Component) -> Solid:
     tail = _with_tip(carved_rings[last:])
     tail_points = even_points(tail, _TAIL_POINTS)[0]
     way = seat[-1] - seat[-2]
+    carved = mesh_distance(carved_mesh, STEP_MM, _MARGIN_MM)
     return Solid(
-        carved=mesh_distance(carved_mesh, STEP_MM, _MARGIN_MM),
+        carved=carved,
+        buried=carved,
         mesh=mesh,
         carved_mesh=carved_mesh,
         seat_points=points,
@@ -157,12 +161,15 @@ def _cap(component: Component) -> Solid:
         for (rings, flat), size in zip(sheets, sizes, strict=True)
     ]
     points, normals, areas = (np.concatenate(parts) for parts in zip(*seats, strict=True))
-    pin = np.empty((0, 3))
+    pin, buried = np.empty((0, 3)), None
     if len(profile.pin) > 2:
         pin = even_points(revolved(resampled(profile.pin, STEP_MM), _AROUND), _TAIL_POINTS // 2)[0]
+        lid = np.array([[0.0, profile.pin[0, 1]]])
+        buried = mesh_distance(turned(np.vstack([lid, profile.pin])), STEP_MM, _MARGIN_MM)
     rim = revolved(profile.mouth[None], _AROUND)[0]
     return Solid(
         carved=mesh_distance(carved_mesh, STEP_MM, _MARGIN_MM),
+        buried=buried,
         mesh=mesh,
         carved_mesh=carved_mesh,
         seat_points=points,

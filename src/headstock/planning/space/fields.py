@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from headstock.anatomy.scan.segmentation import CORTEX, FEMUR, MARROW, Segmentation
+from headstock.anatomy.scan.segmentation import Segmentation
 from headstock.anatomy.scan.values import Density, Lesion, ScanHip
 from headstock.errors import FrameError, TooFewError
 from headstock.geometry.distance import Sampled, mask_distance, mesh_distance
@@ -23,8 +23,9 @@ from headstock.geometry.grid import Grid
 from headstock.geometry.mesh import Mesh, surface_of
 from headstock.images.scan import Scan
 from headstock.planning.prepared import PreparedHip
+from headstock.planning.space._scan_masks import box_of, canal_of, pelvis_surface, shell_of, skin_of
 
-__all__ = ["BoneVoxels", "SpaceHip", "prepare_space"]
+__all__ = ["FAR_MM", "BoneVoxels", "SpaceHip", "bone_meshes", "prepare_space"]
 
 Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
@@ -37,9 +38,8 @@ _CARRY_ON_MM: Final = 20.0  # definition: how far the bone is carried on past th
 _MOST_SAMPLES: Final = 9_000_000  # of one field: five of them and their work stay under 300 MB
 _LESION_MARGIN_MM: Final = 4.0
 _SHELL_STEPS: Final = 1.0  # samples up to here outside the bone share a voxel with it
-_DISPLAY_MM: Final = 2.5  # step of the pelvis as it is drawn
-_CANAL_CM3: Final = 0.3  # a pocket of marrow smaller than this is no canal
-FAR_MM: Final = 1e3
+FAR_MM: Final = 1e3  # stands for “there is none”: farther than any femur is long
+_DRAWN_STEPS: Final = 2  # the femur is drawn from every second sample
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -172,9 +172,9 @@ def prepare_space(
     look = _Looker(hip, origin, step, shape)
     rough = look.linear(seg.femur_mm, seg.grid)
     femur = mesh_distance(surface_of(rough, origin, step), step, 0.0, like=Sampled(rough, origin, step))
-    hollow = seg.femur & ~_shell(seg)
+    hollow = seg.femur & ~shell_of(seg)
     inner = look.of_mask(hollow, seg.grid)
-    marrow = _canal(seg, hip)
+    marrow = canal_of(seg, hip)
     canal = None if marrow is None else look.of_mask(marrow, seg.grid)
     pelvis = look.of_mask(seg.pelvis, seg.grid) if seg.pelvis.any() else None
     hu = Sampled(look.linear(scan.values, scan.grid), origin, step, distance=False)
@@ -199,9 +199,37 @@ def prepare_space(
         t=np.asarray(t, np.float64),
         density=density,
         scan_grid=seg.grid,
-        pelvis_mesh=_display_mesh(seg, hip),
+        pelvis_mesh=pelvis_surface(seg, hip),
         film=film,
     )
+
+
+def bone_meshes(space: SpaceHip) -> dict[str, Mesh]:
+    """Closed surfaces for display, hip frame: `femur` as far as the scan shows it, `lesion` (best estimate), `pelvis`.
+
+    What there is none of is left out. Under 60,000 faces for a hip of usual size.
+    """
+    n = _DRAWN_STEPS
+    thin = Sampled(np.ascontiguousarray(space.femur.values[::n, ::n, ::n]), space.femur.origin_mm, n * space.step_mm)
+    shown = np.maximum(thin.values, beyond_scan_mm(space, thin.points()))
+    found = {"femur": surface_of(shown, thin.origin_mm, thin.step_mm)}
+    if space.lesion_inner is not None and space.lesion_outer is not None:
+        best = space.lesion_inner.values + np.float32(space.t[0]) * (
+            space.lesion_outer.values - space.lesion_inner.values
+        )
+        if (best < 0.0).any():
+            found["lesion"] = surface_of(best, space.lesion_inner.origin_mm, space.lesion_inner.step_mm)
+    if space.pelvis_mesh is not None:
+        found["pelvis"] = space.pelvis_mesh
+    return found
+
+
+def beyond_scan_mm(space: SpaceHip, points: Floats) -> Floats32:
+    """(...) signed distance to the box that the scan shows, negative within, mm (along the scan's axes)."""
+    grid = space.scan_grid
+    index = grid.index(space.hip.lps(points))
+    last = np.array(grid.shape[::-1]) - 0.5
+    return np.asarray((np.maximum(-0.5 - index, index - last) * grid.spacing_mm).max(axis=-1), np.float32)
 
 
 class _Looker:
@@ -236,7 +264,7 @@ class _Looker:
         """Signed distance of a mask of `grid`; None where it is empty."""
         if not mask.any():
             return None
-        box = _box(mask, 2)
+        box = box_of(mask, 2)
         part = np.pad(mask[box], 1)  # a mask up to the end of the scan is taken to end there
         first = tuple(int(b.start) - 1 for b in box)
         cropped = grid.cropped((first[0], first[1], first[2]), part.shape)
@@ -256,7 +284,7 @@ def _far_and_near(distance: Floats32, turn: Floats, start: Floats, shape: tuple[
 
 def _region(seg: Segmentation, hip: ScanHip, step: float) -> tuple[Floats, tuple[int, int, int], float]:
     """Origin, shape and step of a grid of the hip frame that holds all of the femur, with its margin."""
-    index = np.argwhere(_skin(seg.femur))[:, ::-1]
+    index = np.argwhere(skin_of(seg.femur))[:, ::-1]
     points = hip.hip(seg.grid.points(index))
     low, high = points.min(axis=0) - _MARGIN_MM, points.max(axis=0) + _MARGIN_MM
     last = np.array(seg.grid.shape[::-1]) - 1
@@ -273,67 +301,13 @@ def _region(seg: Segmentation, hip: ScanHip, step: float) -> tuple[Floats, tuple
     return np.asarray(low), (int(n[0]), int(n[1]), int(n[2])), float(step)
 
 
-def _skin(mask: Mask) -> Mask:
-    """Voxels of the mask with a neighbour outside it or at the edge of the array."""
-    inside = np.zeros_like(mask)
-    core = mask[1:-1, 1:-1, 1:-1].copy()
-    for axis in range(3):
-        for shift in (slice(None, -2), slice(2, None)):
-            at: list[slice] = [slice(1, -1)] * 3
-            at[axis] = shift
-            core &= mask[tuple(at)]
-    inside[1:-1, 1:-1, 1:-1] = core
-    return mask & ~inside
-
-
-def _shell(seg: Segmentation) -> Mask:
-    """Cortex that belongs to the outer wall: dense islands within the spongiosa are none."""
-    from skimage.measure import label
-
-    box = _box(seg.femur, 1)
-    femur, dense = seg.femur[box], (seg.tissue[box] == CORTEX)
-    parts = np.asarray(label(dense & femur, connectivity=1))  # type: ignore[no-untyped-call]
-    outer = np.unique(parts[_skin(femur)])
-    kept = np.zeros(int(parts.max()) + 1, np.bool_)
-    kept[outer] = True
-    kept[0] = False
-    whole = np.zeros_like(seg.femur)
-    whole[box] = kept[parts]
-    return whole
-
-
-def _canal(seg: Segmentation, hip: ScanHip) -> Mask | None:
-    """Marrow about the shaft axis below the base of the neck; None without a shaft or without marrow there."""
-    from skimage.measure import label
-
-    if hip.shaft_axis is None or hip.shaft_point is None or hip.base_depth is None:
-        return None
-    marrow = (seg.tissue == MARROW) & (seg.bones == FEMUR)
-    box = _box(marrow, 0) if marrow.any() else None
-    if box is None:
-        return None
-    base = hip.pole[0] - hip.base_depth[0] * hip.neck_axis[0]
-    at = np.argwhere(marrow[box]) + [b.start for b in box]
-    below = (hip.hip(seg.grid.points(at[:, ::-1])) - base) @ hip.shaft_axis[0] < 0.0
-    part = np.zeros_like(marrow)
-    part[tuple(at[below].T)] = True
-    parts = np.asarray(label(part[box], connectivity=1))  # type: ignore[no-untyped-call]
-    sizes = np.bincount(parts.ravel()) * seg.grid.voxel_mm3 / 1000.0
-    large = sizes >= _CANAL_CM3
-    large[0] = False
-    if not large.any():
-        return None
-    part[box] = large[parts]
-    return np.asarray(part)
-
-
 def _rims(lesion: Lesion | None, hip: ScanHip, step: float) -> tuple[Sampled, Sampled] | None:
     if lesion is None or not lesion.parts:
         return None
     near = lesion.outer_mm < _LESION_MARGIN_MM
     if not near.any():
         return None
-    corners = np.array([[b.start, b.stop - 1] for b in _box(near, 0)], np.float64)
+    corners = np.array([[b.start, b.stop - 1] for b in box_of(near, 0)], np.float64)
     index = np.array(np.meshgrid(*corners, indexing="ij")).reshape(3, -1).T
     points = hip.hip(lesion.grid.points(index[:, ::-1]))
     low, high = points.min(axis=0), points.max(axis=0)
@@ -379,36 +353,6 @@ def inside_grid(grid: Grid, points_lps_mm: Floats) -> Mask:
     """(...) True within the voxels of a grid."""
     index = grid.index(points_lps_mm)
     return np.asarray(((index >= -0.5) & (index <= np.array(grid.shape[::-1]) - 0.5)).all(axis=-1))
-
-
-def _display_mesh(seg: Segmentation, hip: ScanHip) -> Mesh | None:
-    """The hemipelvis, smoothed and thinned, in the hip frame."""
-    from scipy.ndimage import gaussian_filter
-
-    if not seg.pelvis.any():
-        return None
-    box = _box(seg.pelvis, 3)
-    every = [max(1, round(_DISPLAY_MM / s)) for s in seg.grid.spacing_mm[::-1]]
-    soft = gaussian_filter(seg.pelvis[box].astype(np.float32), [0.35 * n for n in every])
-    thin = soft[tuple(slice(None, None, n) for n in every)]
-    if not (thin > 0.5).any():
-        return None
-    first = np.array([b.start for b in box], np.float64)
-    spacing = seg.grid.spacing_mm * np.array(every[::-1])
-    # Index points (slice, row, column) as plain numbers first: the mirror of the mesh into the hip frame is one step.
-    mesh = surface_of(-thin, np.zeros(3), 1.0, level=-0.5)
-    turned = seg.grid.axes[:, ::-1] * spacing[::-1]  # (slice, row, column) steps to LPS
-    start = seg.grid.points(first[::-1])
-    return mesh.moved(hip.to_lps.T @ turned, hip.hip(start))
-
-
-def _box(mask: Mask, margin: int) -> tuple[slice, slice, slice]:
-    found = []
-    for axis in range(3):
-        others = tuple(a for a in range(3) if a != axis)
-        at = np.flatnonzero(mask.any(axis=others))
-        found.append(slice(max(int(at[0]) - margin, 0), min(int(at[-1]) + margin + 1, mask.shape[axis])))
-    return found[0], found[1], found[2]
 
 
 def _first_row(hip: ScanHip) -> ScanHip:

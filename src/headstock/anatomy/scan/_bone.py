@@ -179,5 +179,9 @@ def bones_apart(
     pelvis_seed = np.zeros(grid.shape, dtype=bool)
     pelvis_seed[box] = pelvis_mark
     pelvis_shell = _largest(pelvis_shell, pelvis_seed) if pelvis_shell.any() else pelvis_shell
-    pelvis = close_and_fill(pelvis_shell, spacing) & ~femur
+    # Where bone touches bone the socket's wall may be as thin as a voxel: the femur's own rim there seals it.
+    contact = np.zeros(grid.shape, dtype=bool)
+    if pelvis_shell.any():
+        contact[box] = femur[box] & (_outside_distance_mm(pelvis_shell[box], spacing) <= _CLOSE_MM)
+    pelvis = close_and_fill(pelvis_shell | contact, spacing) & ~femur
     return femur, pelvis

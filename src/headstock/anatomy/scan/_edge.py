@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from headstock.anatomy.scan._bone import distance_mm
 from headstock.anatomy.scan._grey import Levels, Volume, sample, smooth
+from headstock.anatomy.scan._joint import HeadSurface
 from headstock.geometry.grid import Grid
 
 __all__ = ["Edge", "blur_shift", "find_edge"]
@@ -31,6 +32,8 @@ _STEP_MM: Final = 0.25
 _IN_MM: Final = 4.5
 _OUT_MM: Final = 4.0
 _TRUST_MM: Final = (2.6, 1.6)  # a fall further from the surface than this is another one; by round
+_HEAD_TRUST_MM: Final = 1.2
+_NEAR_HEAD_MM: Final = 3.0
 _PLAIN_SIGMA: Final = 0.55  # blur (sd) of a scan in voxels, where no thick cortex shows it
 _THIN_MM: Final = 0.1
 
@@ -151,7 +154,27 @@ class _Fall:
     width_mm: Floats
 
 
-def _find_fall(profile: Floats, x: Floats, levels: Levels, trust_mm: float) -> _Fall:
+def _on_head(points: Floats, head: HeadSurface) -> tuple[Mask, Mask]:
+    """Which points lie on the head as read along rays, and which of them where bone touches bone."""
+    from scipy.spatial import cKDTree
+
+    away = points - head.centre_lps_mm
+    reach = np.linalg.norm(away, axis=1)
+    _, ray = cKDTree(head.rays).query(away / reach[:, None], workers=2)
+    near = np.abs(reach - head.radius_mm[ray]) < _NEAR_HEAD_MM
+    return near & head.covered[ray], near & head.touching[ray]
+
+
+def _to_head(points: Floats, normals: Floats, head: HeadSurface) -> Floats:
+    """How far along their normals points lie from the surface read along rays, mm."""
+    away = points - head.centre_lps_mm
+    reach = np.linalg.norm(away, axis=1)
+    unit = away / reach[:, None]
+    tilt = np.maximum(np.einsum("ij,ij->i", unit, normals), 0.5)
+    return np.asarray(np.clip(head.at(unit) - reach, -2.0, 2.0) / tilt)
+
+
+def _find_fall(profile: Floats, x: Floats, levels: Levels, trust_mm: Floats) -> _Fall:
     """The fall nearest the surface on each (points, samples) profile, and its half level's crossing."""
     n, m = profile.shape
     rows = np.arange(n)
@@ -164,7 +187,8 @@ def _find_fall(profile: Floats, x: Floats, levels: Levels, trust_mm: float) -> _
     falls[:, 1:-1] = (mid > least) & (mid >= change[:, :-2]) & (mid > change[:, 2:])
     size = np.clip(change / (0.5 * (levels.cortex - levels.soft)), 0.0, 1.0)
     away = np.abs(x)[None, :]
-    cost = np.where(falls & (away <= trust_mm), away / trust_mm - size, np.inf)
+    trust = np.broadcast_to(np.asarray(trust_mm, dtype=np.float64), (n,))[:, None]
+    cost = np.where(falls & (away <= trust), away / trust - size, np.inf)
     best = np.argmin(cost, axis=1)
     seen = np.isfinite(cost[rows, best])
     steps = np.arange(m)[None, :]
@@ -211,7 +235,7 @@ def _spread(adjacent: "object", weight: Floats, wanted: Floats, stiff: float) ->
 def _thick_cortex(profile: Floats, x: Floats, levels: Levels, normals: Floats, grid: Grid) -> tuple[float, float, bool]:
     """Brightness of solid cortex and blur in plane, from places where cortex is thick; else what is usual."""
     plateau = profile[:, (x > -2.6) & (x < -1.3)]
-    fall = _find_fall(profile, x, levels, 1.5)
+    fall = _find_fall(profile, x, levels, np.full(profile.shape[0], 1.5))
     flat = plateau.min(axis=1) > 0.85 * (levels.cortex - levels.soft) + levels.soft
     level_normal = np.abs(normals @ grid.axes[:, 2]) < 0.5
     good = flat & fall.seen & level_normal & np.isfinite(fall.width_mm)
@@ -225,9 +249,13 @@ def _thick_cortex(profile: Floats, x: Floats, levels: Levels, normals: Floats, g
 
 
 def find_edge(
-    values: Volume, grid: Grid, levels: Levels, femur: Mask, metal: Mask | None = None, held: Floats | None = None
+    values: Volume, grid: Grid, levels: Levels, femur: Mask, head: HeadSurface, metal: Mask | None = None
 ) -> Edge:
-    """The femur's surface between voxels; `values` HU as scanned, `femur` its voxels to begin with."""
+    """The femur's surface between voxels; `values` HU as scanned, `femur` its voxels to begin with.
+
+    On the head the surface read along rays is near already: a fall further off is the socket's. Where bone touches
+    bone nothing falls, and the surface read along rays stays.
+    """
     from scipy.spatial import cKDTree
 
     first = distance_mm(femur, grid.spacing_mm)
@@ -247,7 +275,9 @@ def find_edge(
         # Neighbours on a smooth surface see the same edge: their mean quiets noise without moving it.
         for _ in range(2):
             profile = 0.4 * profile + 0.6 * (adjacent @ profile) / degree[:, None]  # type: ignore[operator]
-        fall = _find_fall(profile, x, levels, trust)
+        on_head, touching = _on_head(points, head)
+        trusted = np.where(on_head, np.minimum(trust, _HEAD_TRUST_MM), trust)
+        fall = _find_fall(profile, x, levels, trusted)
         if turn == len(_TRUST_MM) - 1:
             cortex, sigma, thick = _thick_cortex(profile, x, levels, normals, grid)
         slices = np.abs(normals @ grid.axes[:, 2])
@@ -257,14 +287,17 @@ def find_edge(
         bright = np.maximum(bright, 1.0)
         moved, layer = blur_shift((fall.peak - fall.soft) / bright, (fall.inner - fall.soft) / bright, blur)
         wanted = fall.at_mm - moved
-        seen = fall.seen & inside_field
+        seen = fall.seen & inside_field & ~touching
         if metal is not None:
             seen &= sample(metal.astype(np.float32), grid, points, outside=0.0) < 0.2
         strength = np.clip((fall.peak - fall.soft) / (0.3 * (levels.cortex - levels.soft)), 0.05, 1.0)
         weight = np.where(seen, strength, 0.0)
         wanted = np.where(seen, wanted, 0.0)
+        if touching.any():
+            wanted[touching] = _to_head(points[touching], normals[touching], head)
         local = _spread(adjacent, weight + 1e-4, wanted, 2.0)
         weight *= np.clip(1.0 - ((wanted - local) / 1.5) ** 2, 0.0, 1.0)
+        weight = np.where(touching, 0.3, weight)
         u = _spread(adjacent, weight + 1e-4, wanted, 0.25)
         points = points + np.clip(u, -trust, trust)[:, None] * normals
         normals = _normals(points, faces)

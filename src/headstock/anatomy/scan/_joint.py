@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from headstock.anatomy.scan._bands import WIDER_MM, Bands, bands_along, own_cortex_mm
 from headstock.anatomy.scan._grey import Levels, Volume, sample
 from headstock.anatomy.scan._head import Head, directions
 from headstock.errors import TooFewError
@@ -29,6 +30,9 @@ _RAYS: Final = 4000
 _STEP_MM: Final = 0.25
 _OUT_MM: Final = 11.0
 _ROUNDS: Final = ((2, 4.0), (3, 3.0), (4, 2.4), (6, 2.0), (8, 1.6), (10, 1.3), (10, 1.1))  # degree, mm of trust
+_WIDER_MM: Final = 0.7  # a band this much wider than the head's own cortex holds the socket's too
+_SPACE_MM: Final = 5.5  # the widest joint space beyond which the socket's cortex begins
+_SOCKET_MM: Final = 3.0  # of socket cortex in a joined band
 _STIFF: Final = 2e-4
 
 
@@ -36,8 +40,8 @@ _STIFF: Final = 2e-4
 class HeadSurface:
     """`radius_mm` (rays,) along `rays` from `centre_lps_mm`; `neck` unit, from the head down the neck.
 
-    `open_share`: share of covered directions (not the neck) in which the edge itself was seen; `touching_mm2`:
-    area in which the head's own edge could not be told from the socket's.
+    `seen` (rays,): the edge itself was seen; `touching` (rays,): no dark parts head and socket; `touching_mm2` over
+    what area.
     """
 
     centre_lps_mm: Floats
@@ -45,7 +49,13 @@ class HeadSurface:
     radius_mm: Floats
     neck: Floats
     seen: NDArray[np.bool_]
+    touching: NDArray[np.bool_]
     touching_mm2: float
+
+    @property
+    def covered(self) -> NDArray[np.bool_]:
+        """(rays,) outside the neck's cone."""
+        return np.asarray(self.rays @ self.neck < np.cos(np.radians(NECK_CONE_DEG)))
 
     def at(self, unit: Floats) -> Floats:
         """(n,) radius in (n, 3) unit directions, between the four nearest rays."""
@@ -75,20 +85,6 @@ def _harmonics(unit: Floats, degree: int) -> tuple[Floats, Floats]:
     return np.stack(columns, axis=1), np.array(orders)
 
 
-def _edges(profile: Floats, noise: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_], Floats]:
-    """Falling and rising edges of (rays, samples): places of steepest change, and the change across 1.5 mm."""
-    k = 3  # samples either side: 1.5 mm across, about what a scanner blurs
-    change = np.zeros_like(profile)
-    change[:, k:-k] = profile[:, 2 * k :] - profile[:, : -2 * k]
-    least = max(4.0 * noise, 90.0)
-    falls = np.zeros(profile.shape, dtype=bool)
-    rises = np.zeros(profile.shape, dtype=bool)
-    inner = change[:, 1:-1]
-    falls[:, 1:-1] = (inner < -least) & (inner <= change[:, :-2]) & (inner < change[:, 2:])
-    rises[:, 1:-1] = (inner > least) & (inner >= change[:, :-2]) & (inner > change[:, 2:])
-    return falls, rises, change
-
-
 def _neck_way(rays: Floats, open_: NDArray[np.bool_], guess: Floats) -> Floats:
     """Mean of the directions without an edge near the guess: the neck leaves the head there."""
     way = guess
@@ -101,29 +97,68 @@ def _neck_way(rays: Floats, open_: NDArray[np.bool_], guess: Floats) -> Floats:
     return np.asarray(way)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Own:
+    """The head's own edge along each ray: where, how much it is to be believed, and whether bone touches bone."""
+
+    at_mm: Floats
+    weight: Floats
+    touching: NDArray[np.bool_]
+
+
+def _own(bands: Bands, model: Floats, trust_mm: float, usual_HU: float) -> _Own:
+    """Of the bands near the model the innermost that is not much fainter than the brightest; joined bands are cut at
+    the usual thickness of the head's cortex."""
+    rows = np.arange(model.size)
+    off = bands.fell_mm - model[:, None]
+    # A joined band ends beyond the model by the socket's cortex; its own edge is where it rose, and one thickness.
+    near = np.isfinite(off) & (np.abs(off) < 1.6 * trust_mm)
+    joined_near = np.isfinite(off) & bands.spongy & (off >= 0.0) & (off < 1.6 * trust_mm + _SOCKET_MM)
+    near |= joined_near & (np.abs(bands.rose_mm + 1.0 - model[:, None]) < 1.6 * trust_mm)
+    rise = np.where(near, bands.rise_HU, 0.0)
+    brightest = rise.max(axis=1)
+    fair = near & (rise >= 0.4 * brightest[:, None])
+    pick = np.argmax(fair, axis=1)
+    has = fair.any(axis=1)
+    at = np.where(has, bands.fell_mm[rows, pick], np.nan)
+    rose = np.where(has, bands.rose_mm[rows, pick], np.nan)
+    width = at - rose
+    middle = own_cortex_mm(width)
+    touching = np.zeros(model.size, dtype=bool)
+    weight = np.where(has, np.clip(bands.rise_HU[rows, pick] / usual_HU, 0.1, 1.0), 0.0)
+    if np.isfinite(middle):
+        touching = has & (width > middle + WIDER_MM) & bands.spongy[rows, pick]
+        at = np.where(touching, rose + middle, at)
+        weight = np.where(touching, 0.5 * weight, weight)
+    away = (np.where(has, at, model) - model) / (1.6 * trust_mm)
+    weight = weight * np.clip(1.0 - away**2, 0.0, 1.0) ** 2
+    return _Own(at, np.asarray(weight), np.asarray(touching))
+
+
 def _settled(values: Volume, grid: Grid, levels: Levels, head: Head, rays: Floats) -> tuple[Floats, float]:
     """Centre and radius of the ball the head's own edges lie on.
 
-    The innermost strong fall on each ray is the head's own cortex unless bone touches bone; a sphere is fitted to
-    them with weights that forget what is off by more than about a millimetre (Cauchy).
+    On each ray the innermost band that rises nearly as much as any is the head's own cortex, or begins with it; a
+    sphere is fitted with weights that forget what is off by more than about a millimetre.
     """
     centre, radius = head.centre_lps_mm, head.radius_mm
     for turn in range(3):
-        reach = np.arange(max(0.6 * radius, 8.0), radius + 7.0, _STEP_MM)
+        reach = np.arange(max(0.6 * radius, 8.0), radius + 9.0, _STEP_MM)
         profile = sample(values, grid, centre + reach[None, :, None] * rays[:, None, :], outside=levels.soft)
-        falls, _, change = _edges(profile, 0.6 * levels.noise)
-        largest = np.where(falls, -change, 0.0).max(axis=1)
-        strong = falls & (-change > 0.5 * float(np.median(largest[largest > 0.0])) if (largest > 0.0).any() else falls)
-        has = strong.any(axis=1)
+        bands = bands_along(profile, reach, levels)
+        usual = _usual_rise(bands)
+        trust = 4.0 if turn == 0 else 2.5
+        own = _own(bands, np.full(rays.shape[0], radius), trust, usual)
+        has = own.weight > 0.0
         if has.sum() < 100:
             break
-        first = _between(change, reach, np.argmax(strong, axis=1))
-        points = rays[has] * first[has][:, None]
-        shift, size = np.zeros(3), float(np.median(first[has])) if turn == 0 else radius
+        points = rays[has] * own.at_mm[has][:, None]
+        believed = np.sqrt(own.weight[has] / own.weight[has].max())
+        shift, size = np.zeros(3), radius
         for scale in (3.0, 2.0, 1.5, 1.0, 0.8, 0.8, 0.8):
             way = points - shift
             length = np.linalg.norm(way, axis=1)
-            weight = 1.0 / (1.0 + ((length - size) / scale) ** 2) ** 2
+            weight = believed / (1.0 + ((length - size) / scale) ** 2)
             a = np.concatenate([way / length[:, None], np.ones((length.size, 1))], axis=1) * weight[:, None]
             step = np.linalg.lstsq(a, (length - size) * weight, rcond=None)[0]
             shift, size = shift + step[:3], size + float(step[3])
@@ -131,6 +166,12 @@ def _settled(values: Volume, grid: Grid, levels: Levels, head: Head, rays: Float
             break
         centre, radius = centre + shift, size
     return centre, radius
+
+
+def _usual_rise(bands: Bands) -> float:
+    """Median over rays of the largest rise, HU."""
+    largest = bands.rise_HU.max(axis=1)
+    return float(np.median(largest[largest > 0.0])) if (largest > 0.0).any() else 1.0
 
 
 def head_surface(values: Volume, grid: Grid, levels: Levels, head: Head, neck_guess: Floats) -> HeadSurface:
@@ -145,64 +186,27 @@ def head_surface(values: Volume, grid: Grid, levels: Levels, head: Head, neck_gu
     centre, radius = _settled(values, grid, levels, head, rays)
     reach = np.arange(max(0.45 * radius, 8.0), radius + _OUT_MM, _STEP_MM)
     profile = sample(values, grid, centre + reach[None, :, None] * rays[:, None, :], outside=levels.soft)
-    falls, rises, change = _edges(profile, 0.6 * levels.noise)
-    size = np.clip(np.abs(change) / (0.5 * (levels.cortex - levels.soft)), 0.0, 1.0)
-
+    bands = bands_along(profile, reach, levels)
+    usual = _usual_rise(bands)
     model = np.full(_RAYS, radius)
-    near = falls & (np.abs(reach[None, :] - model[:, None]) < 3.5)
-    neck = _neck_way(rays, ~near.any(axis=1), neck_guess)
+    own = _own(bands, model, 3.0, usual)
+    neck = _neck_way(rays, own.weight <= 0.0, neck_guess)
     covered = rays @ neck < np.cos(np.radians(NECK_CONE_DEG))
-    if near[covered].any(axis=1).mean() < 0.35:
+    if (own.weight[covered] > 0.0).mean() < 0.35:
         raise TooFewError(
             "No ball of bone with an edge around it was found at this place, so the head cannot be told from its "
             "socket. Set the seed in the middle of the femoral head, or check that the head is in this series."
         )
     basis, stiff = _harmonics(rays, max(degree for degree, _ in _ROUNDS))
-
-    band = np.full(_RAYS, np.nan)
-    touching = np.zeros(_RAYS, dtype=bool)
-    at = np.full(_RAYS, np.nan)
     for degree, trust in _ROUNDS:
-        away = np.abs(reach[None, :] - model[:, None])
-        outward = np.maximum(reach[None, :] - model[:, None], 0.0)
-        cost = np.where(falls & (away < 1.6 * trust), (away + 0.5 * outward) / trust - 0.5 * size, np.inf)
-        best = np.argmin(cost, axis=1)
-        has = np.isfinite(cost[np.arange(_RAYS), best])
-        at = np.where(has, _between(change, reach, best), np.nan)
-        weight = np.where(has, size[np.arange(_RAYS), best], 0.0)
-        # Width of the bright band: from the last rise before the fall to the fall.
-        before = rises & (reach[None, :] < np.where(has, at, model + trust)[:, None] - 0.2)
-        before &= reach[None, :] > model[:, None] - 5.0
-        last = reach.size - 1 - np.argmax(before[:, ::-1], axis=1)
-        rose = np.where(before.any(axis=1), _between(change, reach, last), np.nan)
-        band = at - rose
-        usual = covered & has & np.isfinite(band)
-        middle = float(np.nanmedian(band[usual])) if usual.sum() > 50 else np.nan
-        if degree >= 4 and np.isfinite(middle):
-            # Where the band is much wider than the head's own cortex, the fall belongs to the socket's far side.
-            wide = has & (band > middle + 0.7) & (at > model + 0.25)
-            none = ~has & np.isfinite(rose) & (np.abs(rose + middle - model) < trust)
-            touching = covered & (wide | none)
-            at = np.where(touching, rose + middle, at)
-            weight = np.where(touching, 0.15, weight)
-            weight = np.where(touching & (np.abs(at - model) > trust), 0.0, weight)
-        off = (np.where(np.isfinite(at), at, model) - model) / (1.6 * trust)
-        weight = np.where(covered & np.isfinite(at), weight * np.clip(1.0 - off**2, 0.0, 1.0) ** 2, 0.0)
+        own = _own(bands, model, trust, usual)
+        weight = np.where(covered, own.weight, 0.0)
         terms = (degree + 1) ** 2
         b = basis[:, :terms]
-        normal = (b * weight[:, None]).T @ b + np.diag(_STIFF * stiff[:terms] ** 2 / 30.0 * weight.sum() / _RAYS + 1e-9)
-        coefficients = np.linalg.solve(normal, b.T @ (weight * np.where(weight > 0.0, at, 0.0)))
-        model = b @ coefficients
-    seen = covered & np.isfinite(at) & ~touching & (np.abs(at - model) < 1.5)
+        still = _STIFF * stiff[:terms] ** 2 / 30.0 * weight.sum() / _RAYS + 1e-9
+        normal = (b * weight[:, None]).T @ b + np.diag(still)
+        model = b @ np.linalg.solve(normal, b.T @ (weight * np.where(weight > 0.0, own.at_mm, 0.0)))
+    touching = covered & own.touching
+    seen = covered & (own.weight > 0.0) & ~own.touching
     area = 4.0 * np.pi / _RAYS * model**2
-    return HeadSurface(centre, rays, model, neck, seen, float(area[touching].sum()))
-
-
-def _between(change: Floats, reach: Floats, index: NDArray[np.intp]) -> Floats:
-    """Position of the extremum of `change` at `index` between samples, by a parabola."""
-    rows = np.arange(change.shape[0])
-    k = np.clip(index, 1, change.shape[1] - 2)
-    left, mid, right = change[rows, k - 1], change[rows, k], change[rows, k + 1]
-    bend = left - 2.0 * mid + right
-    shift = np.where(np.abs(bend) > 1e-6, 0.5 * (left - right) / np.where(np.abs(bend) > 1e-6, bend, 1.0), 0.0)
-    return np.asarray(reach[k] + np.clip(shift, -0.5, 0.5) * _STEP_MM)
+    return HeadSurface(centre, rays, model, neck, seen, touching, float(area[touching].sum()))

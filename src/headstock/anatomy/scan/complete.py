@@ -133,8 +133,8 @@ def completeness(seg: Segmentation) -> Completeness:
         lacking(
             "neck_cut",
             "warn",
-            "The neck is cut by the edge of the field: its sections and the stock profile are smaller than the bone. Use "
-            "a series that holds the whole neck.",
+            "The neck is cut by the edge of the field: its sections and the stock profile are smaller than the bone. "
+            "Use a series that holds the whole neck.",
             "The neck is cut by the edge of the field.",
             "neck_diameter_mm",
             "stock_profile",
@@ -143,8 +143,8 @@ def completeness(seg: Segmentation) -> Completeness:
         lacking(
             "trochanter_cut",
             "note",
-            f"The trochanters are cut by the edge of the field over {trochanter_mm2 / 100.0:.1f} cm2: how far they reach "
-            "is not known.",
+            f"The trochanters are cut by the edge of the field over {trochanter_mm2 / 100.0:.1f} cm2: how far they "
+            "reach is not known.",
             "",
         )
     if shaft_mm < LEAST_SHAFT_MM:

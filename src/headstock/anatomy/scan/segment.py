@@ -233,7 +233,7 @@ def segment(
     tell(0.35, "Telling femur and pelvis apart")
     femur, pelvis = bones_apart(soft_values, grid, levels, surface, metal_here)
     tell(0.6, "Placing the surface between voxels")
-    edge = find_edge(values, grid, levels, femur, metal_here)
+    edge = find_edge(values, grid, levels, femur, surface, metal_here)
     femur = edge.femur_mm < 0.0
     tell(0.88, "Naming cortex, trabecular bone and marrow")
     tissue = tissue_of(soft_values, grid, levels, femur, edge)

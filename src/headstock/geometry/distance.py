@@ -1,8 +1,8 @@
 """Signed distance to a surface, sampled on a grid, and fast look-up between the samples.
 
 In: closed meshes (`mesh.py`) or masks; mm, the caller's frame. Out: `Sampled`,
-negative inside. The distance at a sample is exact within one step of the surface
-and carried on from there (error under step^2 / (8 d) at distance d); between
+negative inside. The distance at a sample is exact within two steps of the surface
+and carried on from there (too large by up to a fifth of a step); between
 samples it is trilinear: error up to step^2 / 4 times the curvature, and up to a
 quarter of a step on the edges of the medial axis, where the distance has a kink.
 Decision: docs/decisions/0240-distance-carried-from-the-surface.md

@@ -1,12 +1,15 @@
 """All families that may be planned with: those that come with headstock, and a hospital's own."""
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
+from functools import partial
+from pathlib import Path, PurePath
 
 from headstock.errors import CatalogueError
+from headstock.geometry.mesh import Mesh
 from headstock.implants.family import Component, Cup, CupFamily, Family, Head, HeadFamily
+from headstock.implants.import_solid import inside_folder, read_solid
 from headstock.implants.levels import CutLevel
 from headstock.implants.placement import Placement
 from headstock.implants.schema import parse_family
@@ -14,6 +17,10 @@ from headstock.implants.schema import parse_family
 __all__ = ["Catalogue"]
 
 _OWN = Path(__file__).parent / "families"
+
+
+def _solid_in(folder: Path, name: str) -> Mesh:
+    return read_solid(PurePath(name).name, inside_folder(folder, name).read_bytes())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,13 +32,15 @@ class Catalogue:
     head_families: dict[str, HeadFamily] = field(default_factory=dict)
 
     @classmethod
-    def from_texts(cls, texts: Mapping[str, str]) -> "Catalogue":
-        """From file name → TOML text.
+    def from_texts(
+        cls, texts: Mapping[str, str], read_solids: Mapping[str, Callable[[str], Mesh]] | None = None
+    ) -> "Catalogue":
+        """From file name → TOML text; `read_solids`: for each file name, how its solid files are read.
 
         Raises
         ------
         CatalogueError
-            A text is not TOML, breaks the schema, or repeats an id.
+            A text is not TOML, breaks the schema, or repeats an id; a solid file that cannot be used.
         """
         families: dict[str, Family] = {}
         cups: dict[str, CupFamily] = {}
@@ -41,7 +50,7 @@ class Catalogue:
                 content = tomllib.loads(text)
             except tomllib.TOMLDecodeError as error:
                 raise CatalogueError(f"{name}: not readable as TOML ({error}). Correct that line.") from error
-            family = parse_family(content, name)
+            family = parse_family(content, name, (read_solids or {}).get(name))
             if family.id in families or family.id in cups or family.id in heads:
                 raise CatalogueError(
                     f"{name}: the id “{family.id}” is taken by another file. Give this family its own id."
@@ -64,6 +73,7 @@ class Catalogue:
             As `from_texts`; or a folder that is not there.
         """
         texts: dict[str, str] = {}
+        solids: dict[str, Callable[[str], Mesh]] = {}
         for folder in [*([_OWN] if own else []), *(Path(f) for f in folders)]:
             if not folder.is_dir():
                 raise CatalogueError(
@@ -75,7 +85,8 @@ class Catalogue:
                     texts[label] = file.read_text(encoding="utf-8")
                 except UnicodeDecodeError as error:
                     raise CatalogueError(f"{label}: not UTF-8 text. Save it as UTF-8.") from error
-        return cls.from_texts(texts)
+                solids[label] = partial(_solid_in, folder)
+        return cls.from_texts(texts, solids)
 
     def at_level(self, level: CutLevel) -> tuple[Family, ...]:
         """Families of a cut level, by id."""

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from headstock.errors import CatalogueError
+from headstock.geometry.mesh import Mesh
 from headstock.implants.levels import CutLevel
 from headstock.implants.shape import Outline
 
@@ -37,7 +38,8 @@ class Component:
     `ap` and `lateral` outlines (shape.py). `head_centre_z_mm` is the centre of the
     head above the cut plane at neck length option 0, on the component's axis;
     an option adds to it. `tail_turn_deg`: how far the end of the tail has turned
-    from the axis toward medial. `size_index` counts along the family.
+    from the axis toward medial. `size_index` counts along the family. `solid_mesh`: the part's surface in space
+    where its file brought one (docs/families.md); then the outlines are its silhouettes.
     """
 
     family_id: str
@@ -56,6 +58,7 @@ class Component:
     lowest_seat_mm: float
     tail_tip_mm: Points
     parameters: dict[str, float]
+    solid_mesh: Mesh | None = None
 
     def head_centre_mm(self, neck_length_mm: float) -> Points:
         """Centre of the head, (2,), component frame."""

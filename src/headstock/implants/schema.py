@@ -6,7 +6,7 @@ check. A number may be written as it is (mm), or as `{ ratio = 0.8, plus_mm = -1
 of the size's `nominal_mm`, so that a whole range follows from one line.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from difflib import get_close_matches
 from math import isfinite
 from typing import Any, Final, Literal, cast
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from headstock.errors import CatalogueError
+from headstock.geometry.mesh import Mesh
 from headstock.implants.family import Component, Cup, CupFamily, Family, Head, HeadFamily, Kind, Size
 from headstock.implants.levels import CutLevel
 from headstock.implants.shape import (
@@ -60,6 +61,8 @@ SEATED_PARAMETERS: Final[dict[str, tuple[str, float | None]]] = {
     "neck_diameter_mm": ("the component's own neck", None),
     "reamer_overrun_mm": ("how far the reamer may run past the seat", 0.0),
 }
+# What still says something where a solid file gives the shape.
+_BESIDE_SOLID: Final = {"seat_depth_mm", "head_height_mm", "neck_diameter_mm", "reamer_overrun_mm", "bend_deg"}
 _FREE_SIGN: Final = {"mouth_height_mm", "bend_deg", "head_height_mm", "bend_start_mm", "reamer_overrun_mm"}
 _MAY_BE_ZERO: Final = {"tail_lobes", "tail_lobe_depth_mm", "tail_length_mm"}
 _FAMILY_KEYS: Final = {
@@ -75,14 +78,20 @@ _OUTLINE_KEYS: Final = {
     "pin_ap_mm",
     "pin_lateral_mm",
 }
-_SIZE_KEYS: Final = {"id", "nominal_mm", "head_diameters_mm", "neck_lengths_mm"} | _OUTLINE_KEYS
+_SOLID_KEYS: Final = {"solid_file", "solid_unit"}
+_SIZE_KEYS: Final = {"id", "nominal_mm", "head_diameters_mm", "neck_lengths_mm"} | _OUTLINE_KEYS | _SOLID_KEYS
 _HEAD_KEYS: Final = {"schema", "id", "name", "kind", "made_by", "note", "sizes"}
 _CUP_SIZE_KEYS: Final = {"id", "outer_mm", "head_diameters_mm", "arc_deg"}
 Points = NDArray[np.float64]
+ReadSolid = Callable[[str], Mesh]
 
 
-def parse_family(content: Mapping[str, Any], where: str) -> Family | CupFamily | HeadFamily:
+def parse_family(
+    content: Mapping[str, Any], where: str, read_solid: ReadSolid | None = None
+) -> Family | CupFamily | HeadFamily:
     """One family from the parsed TOML of its file; `where` names the file in messages.
+
+    `read_solid` gives the surface in a `solid_file`; without it a size that names one is refused.
 
     Raises
     ------
@@ -101,10 +110,10 @@ def parse_family(content: Mapping[str, Any], where: str) -> Family | CupFamily |
         return _heads(content, where)
     if kind not in ("cap", "seated"):
         raise CatalogueError(f"{where}: kind is {kind!r}; it must be “cap”, “seated”, “head” or “cup”.")
-    return _family(content, where, cast("Kind", kind))
+    return _family(content, where, cast("Kind", kind), read_solid)
 
 
-def _family(content: Mapping[str, Any], where: str, kind: Kind) -> Family:
+def _family(content: Mapping[str, Any], where: str, kind: Kind, read_solid: ReadSolid | None) -> Family:
     _no_strangers(content, _FAMILY_KEYS, where)
     family_id, name = _text(content, "id", where), _text(content, "name", where)
     level = _choice(content, "level", [level.value for level in CutLevel], where)
@@ -126,8 +135,11 @@ def _family(content: Mapping[str, Any], where: str, kind: Kind) -> Family:
                 f"{at}: nominal_mm {nominal:g} does not follow {sizes[-1].nominal_mm:g}. List sizes upward."
             )
         given = {**shape, **{key: entry[key] for key in allowed if key in entry}}
-        polyline = "outline_ap_mm" in entry
+        from_solid = "solid_file" in entry
+        polyline = "outline_ap_mm" in entry or from_solid
         needed = {"head_diameter_mm"} if kind == "cap" else {"head_height_mm", "neck_diameter_mm"}
+        if from_solid:
+            needed = needed | {"seat_depth_mm"}
         values: dict[str, float] = {}
         for key, (_, default) in allowed.items():
             if key in given:
@@ -147,6 +159,12 @@ def _family(content: Mapping[str, Any], where: str, kind: Kind) -> Family:
             entry if "neck_lengths_mm" in entry else content, "neck_lengths_mm", at, required=False, signed=True
         )
         try:
+            solid = _solid_of(entry, kind, given, read_solid)
+            drawn = entry
+            if solid is not None:
+                from headstock.implants.import_solid import outlines_of
+
+                drawn = {**entry, **outlines_of(solid, values["seat_depth_mm"])}
             components.append(
                 _component(
                     family_id,
@@ -156,7 +174,8 @@ def _family(content: Mapping[str, Any], where: str, kind: Kind) -> Family:
                     index,
                     heads or (values["head_diameter_mm"],),
                     necks or (0.0,),
-                    entry,
+                    drawn,
+                    solid,
                 )
             )
         except CatalogueError as error:
@@ -186,6 +205,7 @@ def _component(
     heads: tuple[float, ...],
     necks: tuple[float, ...],
     entry: Mapping[str, Any],
+    solid: Mesh | None,
 ) -> Component:
     p = size.parameters
     if "outline_ap_mm" in entry:
@@ -229,7 +249,33 @@ def _component(
         lowest_seat_mm=float(-seat_points[:, 1].min()),
         tail_tip_mm=np.array(tip),
         parameters=p,
+        solid_mesh=solid,
     )
+
+
+def _solid_of(
+    entry: Mapping[str, Any], kind: Kind, given: Mapping[str, Any], read_solid: ReadSolid | None
+) -> Mesh | None:
+    """The surface a size brings as a file, None without one."""
+    if "solid_file" not in entry:
+        if "solid_unit" in entry:
+            raise CatalogueError("solid_unit is given without a solid_file. Name the file, or leave the unit out.")
+        return None
+    if kind == "cap":
+        raise CatalogueError("a solid_file fits a seated part only. Give a cap by its parameters or its outline.")
+    if "outline_ap_mm" in entry or "outline_lateral_mm" in entry:
+        raise CatalogueError("both a solid_file and an outline are given; which one is the part? Give one of them.")
+    strange = sorted(set(given) - _BESIDE_SOLID)
+    if strange:
+        raise CatalogueError(f"{', '.join(strange)} cannot stand beside a solid_file, which already fixes the shape.")
+    if entry.get("solid_unit") != "mm":
+        raise CatalogueError(
+            f"solid_unit is {entry.get('solid_unit')!r}. An STL file does not say its unit: export the solid in "
+            'millimetres and write solid_unit = "mm".'
+        )
+    if read_solid is None:
+        raise CatalogueError("a solid_file is named, but this family was not read from a folder that could hold it.")
+    return read_solid(_text(entry, "solid_file", "solid_file"))
 
 
 def _drawn(entry: Mapping[str, Any], view: str, kind: Kind) -> Outline:

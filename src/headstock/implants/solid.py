@@ -17,9 +17,11 @@ from numpy.typing import NDArray
 from headstock.errors import CatalogueError
 from headstock.geometry.distance import Sampled, mesh_distance
 from headstock.geometry.mesh import Mesh
+from headstock.implants._solid_scatter import scattered
 from headstock.implants._solid_shape import cap_profile, sections_of
 from headstock.implants._solid_sheet import even_points, revolved, woven
 from headstock.implants.family import Component, Cup
+from headstock.implants.import_solid import AT_CUT_MM, carved_of
 from headstock.implants.shape import resampled
 
 __all__ = ["STEP_MM", "Sampled", "Solid", "cup_mesh", "head_mesh", "solid"]
@@ -91,6 +93,7 @@ class _Key:
             component.size_id,
             component.kind,
             component.reamer_overrun_mm,
+            b"" if component.solid_mesh is None else component.solid_mesh.vertices.tobytes(),
             tuple(sorted(component.parameters.items())),
             tuple(view.body_mm.tobytes() for view in views),
             tuple(seat.tobytes() for view in views for seat in view.seat_mm),
@@ -118,6 +121,8 @@ def solid(component: Component) -> Solid:
 def _built(key: _Key) -> Solid:
     component = key.component
     try:
+        if component.solid_mesh is not None:
+            return _imported(component, component.solid_mesh)
         return _cap(component) if component.kind == "cap" else _seated(component)
     except CatalogueError as error:
         raise CatalogueError(f"Size “{component.size_id}” of “{component.family_id}”: {error}") from error
@@ -180,6 +185,32 @@ def _cap(component: Component) -> Solid:
         rim_ways=np.tile([0.0, 0.0, -1.0], (len(rim), 1)),
         volume_mm3=mesh.volume_mm3,
         notes={},
+    )
+
+
+def _imported(component: Component, mesh: Mesh) -> Solid:
+    depth, overrun = component.parameters["seat_depth_mm"], max(component.reamer_overrun_mm, 0.0)
+    carved_mesh = carved_of(mesh, depth, overrun)
+    points, normals, areas = scattered(mesh, lambda p: (p[:, 2] < -AT_CUT_MM) & (p[:, 2] >= -depth), _SEAT_POINTS)
+    if not len(points):
+        raise CatalogueError("its solid has no surface within seat_depth_mm below the cut. Check seat_depth_mm.")
+    tail, _, _ = scattered(carved_mesh, lambda p: p[:, 2] < -depth, _TAIL_POINTS)
+    rings = mesh.section([0.0, 0.0, max(-depth, float(mesh.vertices[:, 2].min()) + 0.2)], [0.0, 0.0, 1.0])
+    rim = rings[0][:-1] if rings else points[np.argmin(points[:, 2])][None]
+    carved = mesh_distance(carved_mesh, STEP_MM, _MARGIN_MM)
+    return Solid(
+        carved=carved,
+        buried=carved,
+        mesh=mesh,
+        carved_mesh=carved_mesh,
+        seat_points=points,
+        seat_normals=normals,
+        seat_areas_mm2=areas,
+        tail_points=tail,
+        rim_points=rim,
+        rim_ways=np.tile([0.0, 0.0, -1.0], (len(rim), 1)),
+        volume_mm3=mesh.volume_mm3,
+        notes={"form": "read from a solid file, as drawn for a left hip; a right hip takes its mirror image"},
     )
 
 

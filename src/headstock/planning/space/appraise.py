@@ -402,6 +402,8 @@ class _Lines(LineBuilder):
             return "No deeper level reaches below this seat." if self.space.hip.base_depth is not None else _NO_SHAFT
         if name.startswith("cut_face"):
             return "The cut does not pass through bone here. Move it."
+        if name == "levels_left_for_revision":
+            return _NO_SHAFT
         group = self.specs[name].group
         if group in ("cup", "motion") and self.placement.cup is None:
             return NO_CUP

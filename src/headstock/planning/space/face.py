@@ -21,8 +21,9 @@ from headstock.planning.space.quantities import SOFT_MM, dead_mm
 __all__ = ["Face", "cut_face", "density_ratio", "face_at", "face_at_depth", "face_values", "uncovered_reamed_mm2"]
 
 Floats = NDArray[np.float64]
-_RAYS: Final = 72
-_STEP_MM: Final = 0.75
+_RAYS: Final = 60
+_STEP_MM: Final = 0.5
+_CLEAR_OF_CORTEX_MM: Final = 1.0  # grey levels nearer to the cortex are blurred with it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,13 +43,15 @@ def face_at(space: SpaceHip, facts: Bone, centre: Floats, across: Floats, front:
     Samples just outside the surface belong to it, so that its error can move the edge either way.
     """
     turn = np.linspace(0.0, 2.0 * np.pi, _RAYS, endpoint=False)
-    reach = np.arange(0.5 * _STEP_MM, reach_mm, _STEP_MM)
+    # Each ray begins at another part of a step, so that a round face does not jump from ring to ring of samples.
+    first = np.mod(0.5 + np.arange(_RAYS) * 0.5 * (np.sqrt(5.0) - 1.0), 1.0)
+    reach = _STEP_MM * (first[:, None] + np.arange(int(reach_mm / _STEP_MM)))
     way = np.cos(turn)[:, None] * across + np.sin(turn)[:, None] * front
-    points = centre + reach[None, :, None] * way[:, None, :]
+    points = centre + reach[..., None] * way[:, None, :]
     femur = np.asarray(space.femur.at(points), np.float64)
     within = np.logical_and.accumulate((femur < 2.0 * SOFT_MM) & (facts.aside(points) > 0.0), axis=1)
     points, femur = points[within], femur[within]
-    area = np.broadcast_to(reach * _STEP_MM * (2.0 * np.pi / _RAYS), within.shape)[within]
+    area = (reach * _STEP_MM * (2.0 * np.pi / _RAYS))[within]
     return Face(
         points,
         np.asarray(area),
@@ -100,7 +103,7 @@ def density_ratio(space: SpaceHip, facts: Bone, rows: Rows, face: Face, seed: in
     Uncalibrated, the grey level of bone without mineral is a prior (anatomy/scan/stock.py), drawn with `seed`. Deep
     inside there is no error of the surface; None where the face has no inside.
     """
-    inside = np.clip(0.5 - face.inner_mm / SOFT_MM, 0.0, 1.0) * face.area_mm2
+    inside = np.clip(0.5 - (face.inner_mm + _CLEAR_OF_CORTEX_MM) / SOFT_MM, 0.0, 1.0) * face.area_mm2
     if inside.sum() < 10.0 or not np.isfinite(facts.spongy_HU):
         return None
     here = float(face.hu @ inside / inside.sum())
@@ -127,7 +130,7 @@ def uncovered_reamed_mm2(space: SpaceHip, component: Component, places: Places, 
     radius, mouth = float(np.abs(corners[:, 0]).max()), float(corners[:, 1].min())
     steps = max(2, round(component.reamer_overrun_mm / 0.25))
     height = mouth - component.reamer_overrun_mm * (np.arange(steps) + 0.5) / steps
-    turn = np.linspace(0.0, 2.0 * np.pi, 2 * _RAYS, endpoint=False)
+    turn = np.linspace(0.0, 2.0 * np.pi, 144, endpoint=False)
     local = np.stack(
         [
             np.broadcast_to(radius * np.cos(turn), (steps, len(turn))),

@@ -34,6 +34,7 @@ from headstock.planning.search import (
     SEARCHED,
     Best,
     bound_of,
+    far,
     fit_cost,
     found_placement,
     head_and_cup,
@@ -46,7 +47,7 @@ from headstock.planning.space.appraise import space_point_values
 from headstock.planning.space.bone import bone_of
 from headstock.planning.space.fields import SpaceHip
 from headstock.planning.space.places import Places, Rows
-from headstock.planning.space.quantities import alignment, bone, leg, notch, seat, wall
+from headstock.planning.space.quantities import alignment, bone, leg, new_head_centre, notch, seat, wall
 from headstock.planning.space.socket import socket_centre
 
 __all__ = ["at_cut", "best_in_space"]
@@ -61,6 +62,7 @@ _EACH: Final = 128
 _SHRINK: Final = 0.65
 # Half widths of the first box: medial and front (mm), valgus, forward and roll (deg); the depth's is the level's.
 _BOX: Final = np.array([7.0, 5.0, 9.0, 9.0, 15.0])
+_FORWARD_MM: Final = 3.0
 _THIN: Final = 3  # every so many points of seat and tail while searching
 _ROUND: Final = 16
 _AT_CUT_BOX: Final = np.array([0.0, 3.0, 2.0, 4.0, 4.0, 6.0])
@@ -274,6 +276,9 @@ class _Search:
         cost = fit_cost(
             values, self.family, component, self.limits, self.aim, self.head - 2.0 * float(rows.head_radius[0])
         )
+        # What films cannot see: a new head in front of or behind the old one, as far off as leg and offset may be.
+        forward = (new_head_centre(component, places, 0.0) - rows.head_centre) @ rows.front[0]
+        cost = cost + far(forward, _FORWARD_MM)
         legs, neck = leg_cost(
             lambda length: leg(space, rows, component, places, length, None), component, self.limits, self.aim, many
         )

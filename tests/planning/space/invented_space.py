@@ -3,6 +3,8 @@
 Fields are written from closed forms, not from voxels of a scan. No person's data.
 """
 
+from functools import lru_cache
+
 import numpy as np
 
 from headstock.anatomy.scan.values import Density, ScanHip
@@ -47,6 +49,15 @@ def femur_mm(points, radius=RADIUS, neck=NECK, trochanter=False):
     return found
 
 
+@lru_cache(maxsize=4)
+def shape_on_grid(step, neck, trochanter):
+    """First corner, points and signed distance of a grid about the hip."""
+    low, high = np.array([-78.0, -45.0, -90.0]), np.array([36.0, 42.0, 62.0])
+    shape = np.ceil((high - low) / step).astype(int) + 1
+    points = low + step * np.moveaxis(np.indices(shape), 0, -1)
+    return low, points, femur_mm(points, neck=neck, trochanter=trochanter)
+
+
 def ball_mm(points, centre, radius):
     """Signed distance to a ball."""
     return np.linalg.norm(points - centre, axis=-1) - radius
@@ -73,10 +84,8 @@ def make_space(
     def unit(vectors):
         return vectors / np.linalg.norm(vectors, axis=1, keepdims=True)
 
-    low, high = np.array([-78.0, -45.0, -100.0]), np.array([36.0, 42.0, 62.0])
-    shape = np.ceil((high - low) / step).astype(int) + 1
-    points = low + step * np.moveaxis(np.indices(shape), 0, -1)
-    femur = femur_mm(points, neck=neck, trochanter=trochanter) - edge
+    low, points, femur = shape_on_grid(step, neck, trochanter)
+    femur = femur - edge
 
     def field(values, distance=True):
         return Sampled(np.ascontiguousarray(values, np.float32), low, step, distance=distance)
@@ -111,7 +120,6 @@ def make_space(
         frame_words="x along the condyles",
     )
     large = np.full(len(inside), 1e3, np.float32)
-    law = 0.0008 * (1.0 + noise(0.02)), noise(0.0)
     t = 0.5 + noise(sd["rim"])
     return SpaceHip(
         hip=hip,

@@ -17,22 +17,28 @@ from invented_space import (
     OFFSET,
     RADIUS,
     VERSION,
+    ball_mm,
     catalogue,
+    femur_mm,
     make_space,
     placed,
 )
 
 import headstock
 from headstock.anatomy.filmhip import FilmHip, FilmView
+from headstock.anatomy.scan.segmentation import Segmentation
+from headstock.anatomy.scan.values import Density, Lesion, LesionPart
 from headstock.errors import FrameError
 from headstock.frames import Side
+from headstock.geometry.grid import Grid
+from headstock.images.scan import Scan
 from headstock.implants import CutLevel, Pose
 from headstock.measured import measured
 from headstock.planning import LINES, State, parse_limits, point_values, prepare
 from headstock.planning.appraise import Targets
 from headstock.planning.lines import SPACE_LINES
 from headstock.planning.motion import motion_limit_deg
-from headstock.planning.space import appraise_space, space_point_values
+from headstock.planning.space import appraise_space, prepare_space, space_point_values
 
 approx = pytest.approx
 CATALOGUE = catalogue()
@@ -296,3 +302,44 @@ def test_intervals_widen_with_the_error_that_makes_them():
             m = appraise_space(space, PEG, CATALOGUE, LIMITS).line(name).measured
             widths.append(m.high - m.low)
         assert widths[1] > 1.3 * widths[0], name
+
+
+def scanned(side, turn=None):
+    """The invented hip as a scan would bring it: voxels of 1.5 mm in LPS, outlines, a ball of dead bone, a pelvis."""
+    plain = make_space(side=side, draws=50, sds=EXACT, turn=turn)
+    hip = plain.hip
+    shape, spacing = (104, 64, 88), np.full(3, 1.5)
+    axes = np.eye(3) if turn is None else turn
+    # The middle of the grid lies a little below and beside the head: mirrored on the other side.
+    middle = hip.lps(np.array([-20.0, 0.0, -22.0]))
+    grid = Grid(middle - axes @ (spacing * (np.array(shape[::-1]) - 1) / 2.0), axes, spacing, shape)
+    index = np.moveaxis(np.indices(shape), 0, -1)[..., ::-1]
+    points = hip.hip(grid.points(index))
+    femur = femur_mm(points).astype(np.float32)
+    socket = ball_mm(points, np.zeros(3), RADIUS + 4.0)
+    bones = np.where(femur < 0.0, 1, np.where((socket > 0.0) & (points[..., 2] > 5.0), 2, 0)).astype(np.uint8)
+    tissue = np.where(femur < -2.0, 2, np.where(femur < 0.0, 1, 0)).astype(np.uint8)
+    dead = ball_mm(points, *LESION).astype(np.float32)
+    scan = Scan(np.where(tissue == 1, 1000.0, np.where(tissue == 2, 250.0, 40.0)).astype(np.int16), grid, "CT", None)
+    part = LesionPart(1, "drawn", LESION[0], measured(np.full(51, 3.0), "cm3", "drawn"))
+    lesion = Lesion(grid, dead + 0.5, dead - 0.5, np.full(51, 0.5), (part,), "drawn", {})
+    seg = Segmentation(grid, side, bones, tissue, femur, 0.1, hip.lps(np.zeros(3)))
+    return prepare_space(scan, seg, hip, lesion, Density(None, None, "none"))
+
+
+def test_a_scan_of_the_other_side_or_of_a_turned_patient_gives_the_same_numbers():
+    """The right hip is the mirror image of the left; turned, the scanner's axes turn with the patient."""
+    turn = np.array([[0.96, -0.28, 0.0], [0.28, 0.96, 0.0], [0.0, 0.0, 1.0]])
+    left, right, turned = scanned(Side.LEFT), scanned(Side.RIGHT), scanned(Side.LEFT, turn)
+    values = space_point_values(left, PEG, CATALOGUE, LIMITS)
+    for other, name_of in ((right, "right"), (turned, "turned")):
+        found = space_point_values(other, PEG, CATALOGUE, LIMITS)
+        assert found.keys() == values.keys()
+        for name, value in values.items():
+            if name == "cup_cover_percent" and name_of == "turned":
+                continue  # the cup's angles are about the scanner's axes
+            assert found[name] == approx(value, rel=2e-3, abs=2e-3), (name, name_of)
+    # And voxels of 1.5 mm say what the closed forms say.
+    assert values["cut_depth_mm"] == approx(30.0, abs=1e-9)
+    assert values["lesion_cm3"] == approx(4.0 / 3.0 * np.pi * 0.9**3, rel=0.03)
+    assert values["least_wall_mm"] == approx(NECK - 8.0, abs=0.15)

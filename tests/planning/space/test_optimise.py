@@ -169,7 +169,7 @@ def test_a_cut_without_a_start_begins_from_the_levels_best():
 
 
 def test_the_comparison_has_four_levels_and_says_from_where_down_seats_stand():
-    found = compare_space(SPACE, None, None, FEW, limited(seat_on_sound_bone_percent=60.0))
+    found = compare_space(SPACE, None, None, FEW, limited(seat_on_sound_bone_percent=40.0))
     assert [entry.level for entry in found.levels] == list(CutLevel)
     assert found.sound_bone_start.number == approx(20.0, abs=0.2)
     assert found.finding == "At every cut level the seat stands on sound bone."

@@ -35,7 +35,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 # How much of a unit weighs 1 when a limit is broken: a weight of the search, no limit.
-_SCALE: Final[dict[str, float]] = {"mm": 1.0, "deg": 3.0, "%": 6.0, "1": 0.1, "cm3": 0.3}
+_SCALE: Final[dict[str, float]] = {"mm": 1.0, "deg": 3.0, "%": 6.0, "1": 0.1, "cm3": 0.3, "mm2": 20.0}
 # Limits that a place alone can meet or break: the search looks at these.
 SEARCHED: Final = (
     "head_kept_percent",
@@ -45,6 +45,7 @@ SEARCHED: Final = (
     "valgus_to_neck_deg",
     "anterior_to_neck_deg",
     "tail_to_shaft_deg",
+    "tail_to_shaft_front_deg",
 )
 
 

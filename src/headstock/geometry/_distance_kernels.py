@@ -10,6 +10,8 @@ from typing import Any
 import numba
 import numpy as np
 
+_FAR = 1e30
+
 
 def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     try:
@@ -285,40 +287,37 @@ def _lowest(height: Any, who: Any, at: Any, n: int) -> int:
 
 
 @_compiled
-def _slid(square: Any, foot: Any, inner: float, i: int, j: int, k: int, a: int, b: int, c: int) -> float:
-    """Squared distance of [i, j, k] from the surface near the foot of [a, b, c].
+def _gap(feet: Any, own: int, i: int, j: int, k: int) -> float:
+    x, y, z = i - feet[own, 0], j - feet[own, 1], k - feet[own, 2]
+    return x * x + y * y + z * z
 
-    The edge of the band is ragged by half a step, so its nearest sample may lie aside of the shortest way: slide along
-    the surface's plane to where that way should end, and see what is there.
-    """
+
+@_compiled
+def _slid(square: Any, feet: Any, inner: float, i: int, j: int, k: int, own: int) -> float:
+    """Squared distance of [i, j, k] from the surface where the plane at the surface point `own` says it is nearest."""
     nx, ny, nz = square.shape
-    best = 1e30
-    for _ in range(2):
-        fx, fy, fz = foot[a, b, c, 0], foot[a, b, c, 1], foot[a, b, c, 2]
-        dx, dy, dz = i - fx, j - fy, k - fz
-        gap = dx * dx + dy * dy + dz * dz
-        if gap >= best:
-            break
-        best = gap
-        ux, uy, uz = a - fx, b - fy, c - fz
-        size = np.sqrt(ux * ux + uy * uy + uz * uz)
-        if size < 1e-3:
-            break
-        ux, uy, uz = ux / size, uy / size, uz / size
-        height = dx * ux + dy * uy + dz * uz
-        back = height - (1.0 if height > 0.0 else -1.0)
-        a, b, c = int(np.rint(i - back * ux)), int(np.rint(j - back * uy)), int(np.rint(k - back * uz))
-        if a < 0 or b < 0 or c < 0 or a >= nx or b >= ny or c >= nz or square[a, b, c] > inner:
-            break
-    return best
+    fx, fy, fz = feet[own, 0], feet[own, 1], feet[own, 2]
+    ux, uy, uz = own // (ny * nz) - fx, own // nz % ny - fy, own % nz - fz
+    size = np.sqrt(ux * ux + uy * uy + uz * uz)
+    if size < 1e-3:
+        return _FAR  # type: ignore[no-any-return]
+    ux, uy, uz = ux / size, uy / size, uz / size
+    height = (i - fx) * ux + (j - fy) * uy + (k - fz) * uz
+    back = height - (1.0 if height > 0.0 else -1.0)
+    a, b, c = int(np.rint(i - back * ux)), int(np.rint(j - back * uy)), int(np.rint(k - back * uz))
+    if a < 0 or b < 0 or c < 0 or a >= nx or b >= ny or c >= nz or square[a, b, c] > inner:
+        return _FAR  # type: ignore[no-any-return]
+    return _gap(feet, (a * ny + b) * nz + c, i, j, k)  # type: ignore[no-any-return]
 
 
 @_compiled
 def spread(square: Any, foot: Any, exact: float) -> None:
-    """Squared distances beyond the band: to the surface point of the nearest sample of the band.
+    """Squared distances beyond the band: to the best surface point that the samples of the band know.
 
     The nearest sample of the band is found exactly, axis by axis (A. Meijster and others, A general algorithm for
-    computing distance transforms in linear time, 2000). Samples within `exact` steps of the surface stay.
+    computing distance transforms in linear time, 2000). The edge of the band is ragged by half a step, so that sample
+    may lie aside of the shortest way: the surface points of neighbours are tried there and back, and where the plane at
+    the best one says the way should end. Samples within `exact` steps of the surface stay.
     """
     nx, ny, nz = square.shape
     inner = exact * exact
@@ -368,7 +367,36 @@ def spread(square: Any, foot: Any, exact: float) -> None:
             for i in range(nx):
                 while ruler + 1 < count and at[ruler + 1] < i:
                     ruler += 1
-                if square[i, j, k] > inner:
-                    a = who[ruler]
-                    b, c = line[a] // nz, line[a] % nz
-                    square[i, j, k] = _slid(square, foot, inner, i, j, k, a, b, c)
+                a = who[ruler]
+                source[i, j, k] = (a * ny + line[a] // nz) * nz + line[a] % nz
+    feet = foot.reshape(-1, 3)
+    for way in range(2):
+        step = 1 if way == 0 else -1
+        for ii in range(nx):
+            i = ii if way == 0 else nx - 1 - ii
+            for jj in range(ny):
+                j = jj if way == 0 else ny - 1 - jj
+                for kk in range(nz):
+                    k = kk if way == 0 else nz - 1 - kk
+                    if way == 0 and square[i, j, k] <= inner:
+                        source[i, j, k] = (i * ny + j) * nz + k
+                        continue
+                    if square[i, j, k] <= inner:
+                        continue
+                    own = source[i, j, k]
+                    best = _gap(feet, own, i, j, k)
+                    for side in range(3):
+                        a = i - step if side == 0 else i
+                        b = j - step if side == 1 else j
+                        c = k - step if side == 2 else k
+                        if a < 0 or b < 0 or c < 0 or a >= nx or b >= ny or c >= nz:
+                            continue
+                        other = source[a, b, c]
+                        if other != own:
+                            gap = _gap(feet, other, i, j, k)
+                            if gap < best:
+                                best, own = gap, other
+                    source[i, j, k] = own
+                    if way == 1:
+                        best = min(best, _slid(square, feet, inner, i, j, k, own))
+                        square[i, j, k] = max(best, inner * 1.000001)

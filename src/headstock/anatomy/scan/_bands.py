@@ -28,12 +28,12 @@ _SPACE_MM: Final = 5.5  # the widest joint space beyond which the socket's corte
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bands:
-    """(rays, 6) each: `rose_mm`, `fell_mm` along the ray (NaN: no such band), `rise_HU`; `spongy`: bone that is not
-    soft tissue follows the fall and no further band does."""
+    """(rays, 6) each: `rose_mm`, `fell_mm` along the ray (NaN: no such band); `step_HU` the larger of rise and fall;
+    `spongy`: bone that is not soft tissue follows the fall and no further band does."""
 
     rose_mm: Floats
     fell_mm: Floats
-    rise_HU: Floats
+    step_HU: Floats
     spongy: Mask
 
     @property
@@ -68,7 +68,7 @@ def bands_along(profile: Floats, reach: Floats, levels: Levels) -> Bands:
 
     rose = np.full((n, _MOST), -1, dtype=np.intp)
     fell = np.full((n, _MOST), -1, dtype=np.intp)
-    rise = np.zeros((n, _MOST))
+    step = np.zeros((n, _MOST))
     held = np.zeros(n)
     held_at = np.full(n, -1, dtype=np.intp)
     count = np.zeros(n, dtype=np.intp)
@@ -81,14 +81,15 @@ def bands_along(profile: Floats, reach: Floats, levels: Levels) -> Bands:
         new = down & (held > 0.0) & (count < _MOST)
         rose[rows[new], count[new]] = held_at[new]
         fell[rows[new], count[new]] = j
-        rise[rows[new], count[new]] = held[new]
         count[new] += 1
+        step[rows[new], count[new] - 1] = np.maximum(held[new], -change[new, j])
         held[new] = 0.0
         again = down & ~new & (count > 0)
         last = np.maximum(count - 1, 0)
         at = fell[rows, last]
         again &= (j - at <= flank) & (change[:, j] < change[rows, np.maximum(at, 0)])
         fell[rows[again], last[again]] = j
+        step[rows[again], last[again]] = np.maximum(step[rows[again], last[again]], -change[again, j])
 
     there = fell >= 0
     rose_mm, fell_mm = np.full((n, _MOST), np.nan), np.full((n, _MOST), np.nan)
@@ -102,7 +103,7 @@ def bands_along(profile: Floats, reach: Floats, levels: Levels) -> Bands:
         mean = np.where(ahead, profile, 0.0).sum(axis=1) / np.maximum(ahead.sum(axis=1), 1)
         opens = (rises & (beyond > 0.4) & (beyond < _SPACE_MM)).any(axis=1)
         spongy[:, k] = there[:, k] & (mean > bright) & ~opens
-    return Bands(rose_mm, fell_mm, rise, spongy)
+    return Bands(rose_mm, fell_mm, step, spongy)
 
 
 def own_cortex_mm(width_mm: Floats) -> float:

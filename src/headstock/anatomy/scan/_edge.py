@@ -34,6 +34,10 @@ _OUT_MM: Final = 4.0
 _TRUST_MM: Final = (2.6, 1.6)  # a fall further from the surface than this is another one; by round
 _HEAD_TRUST_MM: Final = 1.2
 _NEAR_HEAD_MM: Final = 3.0
+_SOLID_HU: Final = 1150.0  # of solid cortex above soft tissue, and its spread; common practice, no source
+_SOLID_SD_HU: Final = 200.0
+_SHAPE_SD_MM: Final = 0.03
+_NARROW_SHARE: Final = 0.2
 _PLAIN_SIGMA: Final = 0.55  # blur (sd) of a scan in voxels, where no thick cortex shows it
 _THIN_MM: Final = 0.1
 
@@ -55,36 +59,60 @@ class Edge:
     thick: bool
 
 
-@lru_cache(maxsize=1)
-def _layer_table() -> tuple[Floats, Floats, Floats, Floats]:
-    """A layer at an edge, lengths in blur sd: grids of inner level q and of peak p; shift and thickness on them.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Layers:
+    """A layer of cortex at an edge, blurred, lengths in sd of the blur; levels: soft tissue 0, solid cortex 1.
 
-    Levels run from soft tissue 0 to solid cortex 1. p is the peak of the blurred layer as a share of the way from q to
-    1; shift is how far outside the true edge the profile crosses half its own peak.
+    On grids of the inner level `q` and of the peak as a `share` of the way from q to 1: `shift` how far outside the
+    true edge the profile crosses half its peak, `thick` the layer, `flank` from three quarters of the peak to one
+    quarter outside, `width` between the half levels outside and inside.
     """
+
+    q: Floats
+    share: Floats
+    shift: Floats
+    thick: Floats
+    flank: Floats
+    width: Floats
+
+    def at(self, table: Floats, peak: Floats, inner: Floats) -> Floats:
+        """A table at `peak` and `inner` level."""
+        from scipy.ndimage import map_coordinates
+
+        q = np.clip(inner, 0.0, self.q[-1])
+        share = np.clip((peak - q) / (1.0 - q), 0.0, 1.0)
+        place = np.stack([q / self.q[-1] * (self.q.size - 1), share * (self.share.size - 1)])
+        return np.asarray(map_coordinates(table, place, order=1, mode="nearest"))
+
+
+@lru_cache(maxsize=1)
+def _layer_table() -> _Layers:
+    """The look-up, made once."""
     from scipy.special import ndtr
 
     x = np.linspace(-12.0, 6.0, 1801)
     q_grid = np.linspace(0.0, 0.9, 19)
     share_grid = np.linspace(0.0, 1.0, 101)
     t_grid = np.concatenate([np.linspace(0.02, 2.0, 100), np.linspace(2.05, 6.0, 80)])
-    shift = np.zeros((q_grid.size, share_grid.size))
-    thick = np.zeros_like(shift)
+    shift, thick, flank, width = (np.zeros((q_grid.size, share_grid.size)) for _ in range(4))
     for i, q in enumerate(q_grid):
-        shares, shifts = np.zeros(t_grid.size), np.zeros(t_grid.size)
+        shares, shifts, flanks, widths = (np.zeros(t_grid.size) for _ in range(4))
         for j, t in enumerate(t_grid):
             # Bone at x < 0: cortex over (-t, 0), level q deeper.
             y = ndtr(-x) - (1.0 - q) * ndtr(-(x + t))
             k = int(np.argmax(y))
             peak = float(y[k])
-            below = k + int(np.argmax(y[k:] < 0.5 * peak))
-            y0, y1 = y[below - 1], y[below]
-            shifts[j] = x[below - 1] + (y0 - 0.5 * peak) / (y0 - y1) * (x[1] - x[0])
+            falling = slice(k, None)
+            half, high, low = (float(np.interp(-level * peak, -y[falling], x[falling])) for level in (0.5, 0.75, 0.25))
+            inside = float(np.interp(0.5 * (peak + q), y[: k + 1], x[: k + 1]))
+            shifts[j], flanks[j], widths[j] = half, low - high, half - inside
             shares[j] = (peak - q) / (1.0 - q)
         order = np.argsort(shares, kind="stable")
         shift[i] = np.interp(share_grid, shares[order], shifts[order])
         thick[i] = np.interp(share_grid, shares[order], t_grid[order])
-    return q_grid, share_grid, shift, thick
+        flank[i] = np.interp(share_grid, shares[order], flanks[order])
+        width[i] = np.interp(share_grid, shares[order], widths[order])
+    return _Layers(q_grid, share_grid, shift, thick, flank, width)
 
 
 def blur_shift(peak: Floats, inner: Floats, sigma_mm: Floats) -> tuple[Floats, Floats]:
@@ -92,15 +120,9 @@ def blur_shift(peak: Floats, inner: Floats, sigma_mm: Floats) -> tuple[Floats, F
 
     `peak`, `inner`: the profile's highest level and the level deep to the cortex, 0 soft tissue, 1 solid cortex.
     """
-    from scipy.ndimage import map_coordinates
-
-    q_grid, share_grid, shift, thick = _layer_table()
-    q = np.clip(inner, 0.0, 0.9)
-    share = np.clip((peak - q) / (1.0 - q), 0.0, 1.0)
-    at = np.stack([q / q_grid[-1] * (q_grid.size - 1), share * (share_grid.size - 1)])
-    moved = map_coordinates(shift, at, order=1, mode="nearest")
-    layer = map_coordinates(thick, at, order=1, mode="nearest")
-    return np.asarray(moved * sigma_mm), np.asarray(layer * sigma_mm)
+    layers = _layer_table()
+    moved = layers.at(layers.shift, peak, inner) * sigma_mm
+    return np.asarray(moved), np.asarray(layers.at(layers.thick, peak, inner) * sigma_mm)
 
 
 def _neighbours(faces: NDArray[np.intp], n: int) -> "object":
@@ -151,7 +173,10 @@ class _Fall:
     soft: Floats
     inner: Floats
     seen: Mask
+    flank_mm: Floats
     width_mm: Floats
+    low_at_mm: Floats
+    dips: Mask
 
 
 def _on_head(points: Floats, head: HeadSurface) -> tuple[Mask, Mask]:
@@ -165,13 +190,23 @@ def _on_head(points: Floats, head: HeadSurface) -> tuple[Mask, Mask]:
     return near & head.covered[ray], near & head.touching[ray]
 
 
-def _to_head(points: Floats, normals: Floats, head: HeadSurface) -> Floats:
-    """How far along their normals points lie from the surface read along rays, mm."""
-    away = points - head.centre_lps_mm
-    reach = np.linalg.norm(away, axis=1)
-    unit = away / reach[:, None]
-    tilt = np.maximum(np.einsum("ij,ij->i", unit, normals), 0.5)
-    return np.asarray(np.clip(head.at(unit) - reach, -2.0, 2.0) / tilt)
+def _rise(profile: Floats, x: Floats) -> Floats:
+    """Where each profile rises into cortex on its way out, at the half level; NaN where it does not.
+
+    Where head and socket are joined their band is thick, and this half level is the cortex's true inner face.
+    """
+    n, m = profile.shape
+    rows = np.arange(n)
+    steps = np.arange(m)[None, :]
+    top_at = np.argmax(np.where((x > -2.0) & (x < 1.5), profile, -np.inf), axis=1)
+    peak = profile[rows, top_at]
+    inner = profile[:, (x >= -4.5) & (x <= -3.0)].mean(axis=1)
+    level = (0.5 * (peak + inner))[:, None]
+    up = (steps < top_at[:, None]) & (profile < level)
+    last = m - 1 - np.argmax(up[:, ::-1], axis=1)
+    y0, y1 = profile[rows, last], profile[rows, np.minimum(last + 1, m - 1)]
+    part = (level[:, 0] - y0) / np.where(np.abs(y1 - y0) > 1e-6, y1 - y0, 1.0)
+    return np.asarray(np.where(up.any(axis=1), x[last] + np.clip(part, 0.0, 1.0) * _STEP_MM, np.nan))
 
 
 def _find_fall(profile: Floats, x: Floats, levels: Levels, trust_mm: Floats) -> _Fall:
@@ -216,7 +251,31 @@ def _find_fall(profile: Floats, x: Floats, levels: Levels, trust_mm: Floats) -> 
 
     at = crossing(0.5)
     seen &= np.isfinite(at)
-    return _Fall(at, peak, soft, inner, seen, crossing(0.25) - crossing(0.75))
+    # The darkest place is one between two bands when it rises again beyond it.
+    further = np.minimum(low_at + round(1.0 / _STEP_MM), m - 1)
+    dips = profile[rows, further] > soft + 0.5 * least
+    level = (0.5 * (peak + inner))[:, None]
+    within = (steps < top_at[:, None]) & (steps >= top_at[:, None] - round(3.0 / _STEP_MM))
+    up = within & (profile < level)
+    last = m - 1 - np.argmax(up[:, ::-1], axis=1)
+    y0, y1 = profile[rows, last], profile[rows, np.minimum(last + 1, m - 1)]
+    part = (level[:, 0] - y0) / np.where(np.abs(y1 - y0) > 1e-6, y1 - y0, 1.0)
+    rose = np.where(up.any(axis=1), x[last] + np.clip(part, 0.0, 1.0) * _STEP_MM, np.nan)
+    return _Fall(at, peak, soft, inner, seen, crossing(0.25) - crossing(0.75), at - rose, x[low_at], dips)
+
+
+def _in_the_gap(fall: _Fall, blur: Floats, levels: Levels, edge: Floats) -> Floats:
+    """Edges beside a joint space so narrow that the dark in it does not reach soft tissue.
+
+    Between two slabs a gap g wide shows at its middle 2 Phi(-g / 2 sd) of their brightness: the dark's depth gives g,
+    and the edge lies half of it inside the darkest place.
+    """
+    from scipy.special import ndtri
+
+    share = (fall.soft - levels.soft) / np.maximum(fall.peak - levels.soft, 1.0)
+    half = blur * ndtri(np.clip(1.0 - 0.5 * share, 0.5, 1.0 - 1e-6))
+    narrow = fall.dips & (share > _NARROW_SHARE)
+    return np.asarray(np.where(narrow, fall.low_at_mm - half, edge))
 
 
 def _spread(adjacent: "object", weight: Floats, wanted: Floats, stiff: float) -> Floats:
@@ -232,19 +291,46 @@ def _spread(adjacent: "object", weight: Floats, wanted: Floats, stiff: float) ->
     return np.asarray(out)
 
 
+def _thin_cortex(fall: _Fall, level_normal: Mask, levels: Levels, usual: float) -> tuple[float, float]:
+    """Brightness of solid cortex and blur where no cortex is thick enough to show them.
+
+    A blurred layer's outer flank and its width between half levels depend on its thickness in different ways: of all
+    brightnesses the one is taken under which both agree and which is usual for cortex.
+    """
+    good = fall.seen & level_normal & np.isfinite(fall.flank_mm) & np.isfinite(fall.width_mm)
+    good &= fall.soft < levels.soft + 0.1 * (levels.cortex - levels.soft)
+    if good.sum() < 200:
+        return levels.cortex, usual
+    peak, inner = (fall.peak - fall.soft)[good], (fall.inner - fall.soft)[good]
+    flank, width = fall.flank_mm[good], fall.width_mm[good]
+    top = float(np.percentile(peak, 98.0))
+    layers = _layer_table()
+    best = (np.inf, levels.cortex, usual)
+    for bright in top * np.linspace(0.98, 1.7, 37):
+        p, q = np.clip(peak / bright, 0.0, 0.995), inner / bright
+        sigma = float(np.median(flank / layers.at(layers.flank, p, q)))
+        off = float(np.median(np.abs(width - sigma * layers.at(layers.width, p, q)))) / _SHAPE_SD_MM
+        off = off**2 + ((bright - _SOLID_HU) / _SOLID_SD_HU) ** 2
+        if off < best[0]:
+            best = (off, bright + levels.soft, sigma)
+    return best[1], float(np.clip(best[2], 0.5 * usual, 3.0 * usual))
+
+
 def _thick_cortex(profile: Floats, x: Floats, levels: Levels, normals: Floats, grid: Grid) -> tuple[float, float, bool]:
-    """Brightness of solid cortex and blur in plane, from places where cortex is thick; else what is usual."""
+    """Brightness of solid cortex and blur in plane, from places where cortex is thick, else from the shape of thin
+    cortex; and whether it was thick."""
     plateau = profile[:, (x > -2.6) & (x < -1.3)]
     fall = _find_fall(profile, x, levels, np.full(profile.shape[0], 1.5))
     flat = plateau.min(axis=1) > 0.85 * (levels.cortex - levels.soft) + levels.soft
     level_normal = np.abs(normals @ grid.axes[:, 2]) < 0.5
-    good = flat & fall.seen & level_normal & np.isfinite(fall.width_mm)
+    good = flat & fall.seen & level_normal & np.isfinite(fall.flank_mm)
     usual = _PLAIN_SIGMA * float(grid.spacing_mm[:2].max())
     if good.sum() < 60:
-        return levels.cortex, usual, False
+        cortex, sigma = _thin_cortex(fall, level_normal, levels, usual)
+        return cortex, sigma, False
     cortex = float(np.median(plateau[good]))
     # 25 to 75 % of a step blurred by a Gaussian are 1.349 sd apart.
-    sigma = float(np.median(fall.width_mm[good])) / 1.349
+    sigma = float(np.median(fall.flank_mm[good])) / 1.349
     return cortex, float(np.clip(sigma, 0.5 * usual, 3.0 * usual)), True
 
 
@@ -275,6 +361,7 @@ def find_edge(
         # Neighbours on a smooth surface see the same edge: their mean quiets noise without moving it.
         for _ in range(2):
             profile = 0.4 * profile + 0.6 * (adjacent @ profile) / degree[:, None]  # type: ignore[operator]
+        rose = _rise(profile, x)
         on_head, touching = _on_head(points, head)
         trusted = np.where(on_head, np.minimum(trust, _HEAD_TRUST_MM), trust)
         fall = _find_fall(profile, x, levels, trusted)
@@ -286,15 +373,20 @@ def find_edge(
         bright = np.maximum(cortex, fall.peak) - fall.soft
         bright = np.maximum(bright, 1.0)
         moved, layer = blur_shift((fall.peak - fall.soft) / bright, (fall.inner - fall.soft) / bright, blur)
-        wanted = fall.at_mm - moved
+        wanted = _in_the_gap(fall, blur, levels, fall.at_mm - moved)
         seen = fall.seen & inside_field & ~touching
+        rose = np.where(inside_field & (np.abs(rose) < 4.0), rose, np.nan)
         if metal is not None:
             seen &= sample(metal.astype(np.float32), grid, points, outside=0.0) < 0.2
         strength = np.clip((fall.peak - fall.soft) / (0.3 * (levels.cortex - levels.soft)), 0.05, 1.0)
         weight = np.where(seen, strength, 0.0)
         wanted = np.where(seen, wanted, 0.0)
         if touching.any():
-            wanted[touching] = _to_head(points[touching], normals[touching], head)
+            own = layer[on_head & seen]
+            thickness = float(np.median(own)) if own.size > 100 else float("nan")
+            wanted[touching] = np.where(
+                np.isfinite(thickness) & np.isfinite(rose[touching]), rose[touching] + thickness, wanted[touching]
+            )
         local = _spread(adjacent, weight + 1e-4, wanted, 2.0)
         weight *= np.clip(1.0 - ((wanted - local) / 1.5) ** 2, 0.0, 1.0)
         weight = np.where(touching, 0.3, weight)

@@ -115,9 +115,9 @@ def _own(bands: Bands, model: Floats, trust_mm: float, usual_HU: float) -> _Own:
     near = np.isfinite(off) & (np.abs(off) < 1.6 * trust_mm)
     joined_near = np.isfinite(off) & bands.spongy & (off >= 0.0) & (off < 1.6 * trust_mm + _SOCKET_MM)
     near |= joined_near & (np.abs(bands.rose_mm + 1.0 - model[:, None]) < 1.6 * trust_mm)
-    rise = np.where(near, bands.rise_HU, 0.0)
-    brightest = rise.max(axis=1)
-    fair = near & (rise >= 0.4 * brightest[:, None])
+    step = np.where(near, bands.step_HU, 0.0)
+    brightest = step.max(axis=1)
+    fair = near & (step >= 0.4 * brightest[:, None])
     pick = np.argmax(fair, axis=1)
     has = fair.any(axis=1)
     at = np.where(has, bands.fell_mm[rows, pick], np.nan)
@@ -125,7 +125,7 @@ def _own(bands: Bands, model: Floats, trust_mm: float, usual_HU: float) -> _Own:
     width = at - rose
     middle = own_cortex_mm(width)
     touching = np.zeros(model.size, dtype=bool)
-    weight = np.where(has, np.clip(bands.rise_HU[rows, pick] / usual_HU, 0.1, 1.0), 0.0)
+    weight = np.where(has, np.clip(bands.step_HU[rows, pick] / usual_HU, 0.1, 1.0), 0.0)
     if np.isfinite(middle):
         touching = has & (width > middle + WIDER_MM) & bands.spongy[rows, pick]
         at = np.where(touching, rose + middle, at)
@@ -138,7 +138,7 @@ def _own(bands: Bands, model: Floats, trust_mm: float, usual_HU: float) -> _Own:
 def _settled(values: Volume, grid: Grid, levels: Levels, head: Head, rays: Floats) -> tuple[Floats, float]:
     """Centre and radius of the ball the head's own edges lie on.
 
-    On each ray the innermost band that rises nearly as much as any is the head's own cortex, or begins with it; a
+    On each ray the innermost band that is not much fainter than any is the head's own cortex, or begins with it; a
     sphere is fitted with weights that forget what is off by more than about a millimetre.
     """
     centre, radius = head.centre_lps_mm, head.radius_mm
@@ -146,7 +146,7 @@ def _settled(values: Volume, grid: Grid, levels: Levels, head: Head, rays: Float
         reach = np.arange(max(0.6 * radius, 8.0), radius + 9.0, _STEP_MM)
         profile = sample(values, grid, centre + reach[None, :, None] * rays[:, None, :], outside=levels.soft)
         bands = bands_along(profile, reach, levels)
-        usual = _usual_rise(bands)
+        usual = _usual_step(bands)
         trust = 4.0 if turn == 0 else 2.5
         own = _own(bands, np.full(rays.shape[0], radius), trust, usual)
         has = own.weight > 0.0
@@ -168,9 +168,9 @@ def _settled(values: Volume, grid: Grid, levels: Levels, head: Head, rays: Float
     return centre, radius
 
 
-def _usual_rise(bands: Bands) -> float:
-    """Median over rays of the largest rise, HU."""
-    largest = bands.rise_HU.max(axis=1)
+def _usual_step(bands: Bands) -> float:
+    """Median over rays of the largest step of grey, HU."""
+    largest = bands.step_HU.max(axis=1)
     return float(np.median(largest[largest > 0.0])) if (largest > 0.0).any() else 1.0
 
 
@@ -187,7 +187,7 @@ def head_surface(values: Volume, grid: Grid, levels: Levels, head: Head, neck_gu
     reach = np.arange(max(0.45 * radius, 8.0), radius + _OUT_MM, _STEP_MM)
     profile = sample(values, grid, centre + reach[None, :, None] * rays[:, None, :], outside=levels.soft)
     bands = bands_along(profile, reach, levels)
-    usual = _usual_rise(bands)
+    usual = _usual_step(bands)
     model = np.full(_RAYS, radius)
     own = _own(bands, model, 3.0, usual)
     neck = _neck_way(rays, own.weight <= 0.0, neck_guess)

@@ -343,3 +343,24 @@ def test_a_scan_of_the_other_side_or_of_a_turned_patient_gives_the_same_numbers(
     assert values["cut_depth_mm"] == approx(30.0, abs=1e-9)
     assert values["lesion_cm3"] == approx(4.0 / 3.0 * np.pi * 0.9**3, rel=0.03)
     assert values["least_wall_mm"] == approx(NECK - 8.0, abs=0.15)
+
+
+@pytest.mark.parametrize("depth", [30.0, 26.0])
+def test_while_a_hand_drags_values_and_words_are_the_same_and_intervals_nearly(depth):
+    space = make_space(lesion=((RADIUS - 24.0) * AXIS, 11.0), draws=1500)
+    placement = placed("peg", "1", depth)
+    whole = appraise_space(space, placement, CATALOGUE, LIMITS)
+    live = appraise_space(space, placement, CATALOGUE, LIMITS, live=True)
+    assert live.levels_left == whole.levels_left
+    for line, quick in zip(whole.lines, live.lines, strict=True):
+        assert quick.measured.value == (
+            approx(line.measured.value, rel=1e-5, abs=1e-5) if line.measured.known else None
+        )
+        assert quick.where == line.where
+        if line.measured.kind != "measured":
+            continue
+        width, seen = (m.high - m.low for m in (line.measured, quick.measured))
+        # 160 draws know the ends of an interval to about an eighth of its width, a coarse grid of errors as well.
+        assert seen == approx(width, rel=0.35, abs=0.05), line.name
+        if line.measured.unit == "%" and line.name.startswith(("seat", "cut_face")):
+            assert 0.0 <= quick.measured.low <= quick.measured.high <= 100.0 + 1e-9

@@ -138,7 +138,7 @@ def test_sound_bone_starts_below_the_deepest_dead_bone_and_moves_with_its_rim():
     for t, shift in ((0.0, -0.8), (0.5, 0.0), (1.0, 0.8)):
         space = make_space(draws=50, sds=EXACT, lesion=(LESION, 8.0))
         space.t[:] = t
-        start = sound_bone_start(space, bone_of(space), Rows.of(space, reading=True))
+        start = sound_bone_start(bone_of(space), Rows.of(space, reading=True))
         assert start[0] == approx(14.0 + 8.0 + shift, abs=0.1)
 
 

@@ -40,6 +40,7 @@ from headstock.planning.space.face import (
     uncovered_reamed_mm2,
 )
 from headstock.planning.space.fields import SpaceHip
+from headstock.planning.space.nodes import Nodes
 from headstock.planning.space.places import Places, Rows, side_words
 from headstock.planning.space.quantities import (
     alignment,
@@ -65,6 +66,7 @@ __all__ = ["appraise_space", "space_point_values"]
 
 Floats = NDArray[np.float64]
 LOCAL_SD_VOXELS: Final = 0.25  # definition: how well one place of the surface is known beside its common error
+_LIVE_DRAWS: Final = 160
 _UNSOUND_SHARE: Final = 0.02  # of a seat: less is not worth a place in words
 _IN_CANAL_MM: Final = 0.5  # a part this far inside the marrow cavity opens it
 _NO_LESION: Final = "No dead bone was found or drawn on this scan. Outline it, or take it that there is none."
@@ -101,11 +103,14 @@ def appraise_space(
     limits: Limits,
     targets: Targets | None = None,
     *,
+    live: bool = False,
     seed: int = 1,
 ) -> Appraisal:
     """Appraise one placement in space with 95 % intervals.
 
-    `seed` draws what single places of the surface, and the femoral version where the scan has no condyles, add.
+    `live`, while a hand drags the part: the same values and words, intervals from few draws and a coarse grid of errors
+    (within about a tenth of their width where a share is not near 0 or 100 %). `seed` draws what single places of
+    the surface add, and the femoral version where the scan has no condyles.
 
     Raises
     ------
@@ -116,8 +121,9 @@ def appraise_space(
     """
     places = Places.of(placement)
     part = _Part.of(placement, catalogue)
-    rows, facts = Rows.of(space), bone_of(space)
-    values = _values(space, rows, facts, part, places, limits, seed)
+    rows, facts = Rows.of(space, most=_LIVE_DRAWS if live else None), bone_of(space)
+    nodes = facts.nodes.coarse(rows) if live else facts.nodes
+    values = _values(space, rows, facts, nodes, part, places, limits, seed)
     lines = _Lines(
         SPACE_LINES,
         limits,
@@ -130,7 +136,7 @@ def appraise_space(
         space,
     )
     ends = reserve_in_space(space, rows, facts, part.component, part.solid, places, limits, placement.neck_length_mm)
-    left = _levels_left(rows, part, places)
+    left = _levels_left(Rows.of(space, reading=True), part, places)
     every = (*lines.all(), lines.reserve_line(ends), lines.levels_line(left))
     return Appraisal(
         placement,
@@ -156,28 +162,30 @@ def space_point_values(
     places = Places.of(placement)
     part = _Part.of(placement, catalogue)
     facts, rows = bone_of(space), Rows.of(space, reading=True)
-    values = _values(space, rows, facts, part, places, limits, 1)
+    values = _values(space, rows, facts, facts.nodes, part, places, limits, 1)
     found = {name: float(array[0]) for name, array in values.arrays.items()}
     longer, shorter = reserve_values(space, facts, part.component, part.solid, places, limits)
     return found | {"reserve_longer_mm": longer, "reserve_shorter_mm": shorter}
 
 
-def _values(space: SpaceHip, rows: Rows, facts: Bone, part: _Part, places: Places, limits: Limits, seed: int) -> Values:
+def _values(
+    space: SpaceHip, rows: Rows, facts: Bone, nodes: Nodes, part: _Part, places: Places, limits: Limits, seed: int
+) -> Values:
     component, solid, placement = part.component, part.solid, part.placement
     rng = np.random.default_rng(seed)
     arrays: dict[str, Floats] = {}
     where: dict[str, str] = {}
     arrays |= bone(rows, places)
-    arrays |= _at_places(space, rows, facts, part, places, rng, where)
+    arrays |= _at_places(space, rows, facts, nodes, part, places, rng, where)
     arrays |= alignment(rows, component, places)
     cup = placement.cup
     centre = None if cup is None else np.array([cup.x_mm, cup.z_mm])
     arrays |= leg(space, rows, component, places, placement.neck_length_mm, centre)
-    arrays |= _counted(space, rows, facts, part, places)
-    start = sound_bone_start(space, facts, rows)
+    arrays |= _counted(space, rows, facts, nodes, part, places)
+    start = sound_bone_start(facts, rows)
     if start is not None:
         arrays["sound_bone_start_mm"] = start
-    arrays |= _faces(space, rows, facts, part, places, seed, where)
+    arrays |= _faces(space, rows, facts, nodes, part, places, seed, where)
     if part.cup is not None and cup is not None:
         arrays |= _socket(space, rows, part.cup, cup)
     arrays |= _motion(space, rows, facts, part, places, arrays, limits, rng)
@@ -190,6 +198,7 @@ def _at_places(
     space: SpaceHip,
     rows: Rows,
     facts: Bone,
+    nodes: Nodes,
     part: _Part,
     places: Places,
     rng: np.random.Generator,
@@ -197,7 +206,7 @@ def _at_places(
 ) -> dict[str, Floats]:
     """Seat, least wall, notch: numbers of single places of the surface, and where those lie."""
     component, solid = part.component, part.solid
-    found = facts.nodes.over(rows, lambda edge, t: seat(space, solid, places, edge, t))
+    found = nodes.over(rows, lambda edge, t: seat(space, solid, places, edge, t))
     unsound = _unsound_words(space, rows, solid, places)
     if unsound:
         where["seat_on_sound_bone_percent"] = unsound
@@ -218,7 +227,7 @@ def _at_places(
         where["notch_distance_mm"] = side_words(places.axes[0], spot)
     bare = uncovered_reamed_mm2(space, component, places, rows.edge[:1])
     if bare is not None:
-        found |= facts.nodes.over(
+        found |= nodes.over(
             rows,
             lambda edge, t: {"uncovered_reamed_mm2": _always(uncovered_reamed_mm2(space, component, places, edge))},
         )
@@ -251,26 +260,33 @@ def _unsound_words(space: SpaceHip, rows: Rows, solid: Solid, places: Places) ->
     return f"{kind} under {100.0 * share:.0f} %: {side_words(places.axes[0], middle)}"
 
 
-def _counted(space: SpaceHip, rows: Rows, facts: Bone, part: _Part, places: Places) -> dict[str, Floats]:
+def _counted(space: SpaceHip, rows: Rows, facts: Bone, nodes: Nodes, part: _Part, places: Places) -> dict[str, Floats]:
     """Volumes of bone removed and dead bone left."""
     shares = removed_shares(space, facts, part.solid, places)
-    found = facts.nodes.over(rows, lambda edge, t: volumes(facts, shares, edge))
-    return found | facts.nodes.over(rows, lambda edge, t: lesion_values(facts, shares, t))
+    found = nodes.over(rows, lambda edge, t: volumes(facts, shares, edge))
+    return found | nodes.over(rows, lambda edge, t: lesion_values(facts, shares, t))
 
 
 def _faces(
-    space: SpaceHip, rows: Rows, facts: Bone, part: _Part, places: Places, seed: int, where: dict[str, str]
+    space: SpaceHip,
+    rows: Rows,
+    facts: Bone,
+    nodes: Nodes,
+    part: _Part,
+    places: Places,
+    seed: int,
+    where: dict[str, str],
 ) -> dict[str, Floats]:
     """The cut face, and the section that the next level would still find."""
     face = cut_face(space, rows, facts, places)
-    found = {f"cut_{name}": value for name, value in _over_face(space, rows, facts, face).items()}
+    found = {f"cut_{name}": value for name, value in _over_face(space, rows, nodes, face).items()}
     ratio = density_ratio(space, facts, rows, face, seed)
     if ratio is not None:
         found["cut_face_density_ratio"] = ratio
-    coming = _next_cut(rows, part, places)
+    coming = _next_cut(Rows.of(space, reading=True), part, places)
     if coming is not None:
         level, depth = coming
-        section = _over_face(space, rows, facts, face_at_depth(space, rows, facts, depth))
+        section = _over_face(space, rows, nodes, face_at_depth(space, rows, facts, depth))
         if section:
             found["next_cut_sound_percent"] = section["face_sound_percent"]
             where["next_cut_sound_percent"] = (
@@ -280,8 +296,8 @@ def _faces(
     return found
 
 
-def _over_face(space: SpaceHip, rows: Rows, facts: Bone, face: Face) -> dict[str, Floats]:
-    return facts.nodes.over(rows, lambda edge, t: face_values(space, face, edge, t))
+def _over_face(space: SpaceHip, rows: Rows, nodes: Nodes, face: Face) -> dict[str, Floats]:
+    return nodes.over(rows, lambda edge, t: face_values(space, face, edge, t))
 
 
 def _next_cut(rows: Rows, part: _Part, places: Places) -> tuple[CutLevel, float] | None:
@@ -289,7 +305,7 @@ def _next_cut(rows: Rows, part: _Part, places: Places) -> tuple[CutLevel, float]
     bottom = float(seat_bottom_depth(rows, part.solid, places)[0])
     order = list(CutLevel)
     for level in order[order.index(part.component.level) + 1 :]:
-        ends = level_ends(level, rows.head_height[:1], None if rows.base_depth is None else rows.base_depth[:1])
+        ends = level_ends(level, rows.head_height, rows.base_depth)
         if ends is not None and bottom < float(ends[1][0]):
             return level, max(bottom, float(ends[0][0]))
     return None
@@ -362,8 +378,8 @@ def _version(space: SpaceHip, rows: Rows, limits: Limits, rng: np.random.Generat
     if measure is not None and measure.known:
         if rows.n == 1:
             return np.array([measure.number])
-        if measure.draws is not None and len(measure.draws) == rows.n - 1:
-            return np.concatenate([[measure.number], measure.draws])
+        if measure.draws is not None and len(measure.draws) == space.rows - 1:
+            return np.concatenate([[measure.number], measure.draws[: rows.n - 1]])
         own = own - own[0] + measure.number
     spread = np.zeros(rows.n)
     spread[1:] = rng.normal(0.0, limits.sd("assumed_femoral_version_deg"), rows.n - 1)

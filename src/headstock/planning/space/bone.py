@@ -34,8 +34,9 @@ class Bone:
     `volumes` (k, m): volume of each voxel in mm3 with the surface at each edge of `nodes`; `head` (m,): how much
     of a voxel belongs to the head (above the head-neck junction, medial of the side plane), 0 to 1.
     `dead` (l, d): dead share at each rim of `nodes`, of the voxels `dead_at` (d,) that can be dead.
-    `neck_width_mm` and `neck_depth_mm`: widest diameter of the narrowest section, and its depth. `spongy_HU`:
-    mean of head and neck's sound bone inside the cortex.
+    `dead_deepest_mm` (l,): depth of the deepest dead bone at each rim, `dead_deepest_at` (3,) its place on the reading.
+    `head_cm3`: volume of the head. `neck_width_mm`, `neck_depth_mm`: widest diameter of the narrowest section, and its
+    depth. `spongy_HU`: mean of head and neck's sound bone inside the cortex.
     """
 
     nodes: Nodes
@@ -45,6 +46,9 @@ class Bone:
     head: Floats32
     dead: Floats32
     dead_at: NDArray[np.intp]
+    dead_deepest_mm: Floats
+    dead_deepest_at: Floats
+    head_cm3: float
     neck_width_mm: float
     neck_depth_mm: float
     spongy_HU: float
@@ -91,6 +95,8 @@ def _bone(key: _Key) -> Bone:
         head *= np.clip((voxels.points - side[0]) @ side[1] / step + 0.5, 0.0, 1.0).astype(np.float32)
     volumes = np.stack([np.asarray(voxels.volume(float(edge)), np.float32) for edge in nodes.edge])
     dead_at, dead = _dead(voxels, nodes, space)
+    deepest, spot = _deepest(voxels, dead_at, nodes, reading)
+    own = int(np.flatnonzero(nodes.edge == 0.0)[0])
     width, neck_depth = _narrowest(space.femur, reading)
     return Bone(
         nodes=nodes,
@@ -100,6 +106,9 @@ def _bone(key: _Key) -> Bone:
         head=head.astype(np.float32),
         dead=dead,
         dead_at=dead_at,
+        dead_deepest_mm=deepest,
+        dead_deepest_at=spot,
+        head_cm3=max(float(volumes[own] @ head.astype(np.float32)) / 1000.0, 1e-9),
         neck_width_mm=width,
         neck_depth_mm=neck_depth,
         spongy_HU=_spongy(space, head, neck_depth),
@@ -112,6 +121,28 @@ def _dead(voxels: BoneVoxels, nodes: Nodes, space: SpaceHip) -> tuple[NDArray[np
     shares = [np.asarray(voxels.dead_share(float(t)), np.float32) for t in nodes.t]
     at = np.flatnonzero(np.max(shares, axis=0) > 0.0)
     return at, np.stack([share[at] for share in shares])
+
+
+def _deepest(voxels: BoneVoxels, at: NDArray[np.intp], nodes: Nodes, reading: Rows) -> tuple[Floats, Floats]:
+    """Depth of the deepest dead bone at each rim, and its place at the reading's own rim.
+
+    A ball of radius d fits in the dead bone around a point d inside its rim: the deepest of all balls is the
+    deepest point, to second order in the distance between voxels.
+    """
+    spot, deepest = np.zeros(3), np.zeros(len(nodes.t))
+    if not len(at):
+        return deepest, spot
+    inner, outer = (np.asarray(v[at], np.float64) for v in (voxels.lesion_inner_mm, voxels.lesion_outer_mm))
+    points, depth = np.asarray(voxels.points[at], np.float64), np.asarray(voxels.depth_mm[at], np.float64)
+    for k, t in enumerate(nodes.t):
+        inside = -(inner + t * (outer - inner))
+        reach = np.where(inside > 0.0, depth + inside, -np.inf)
+        best = int(np.argmax(reach))
+        if np.isfinite(reach[best]):
+            deepest[k] = reach[best]
+        if t == reading.t[0]:
+            spot = points[best] - max(float(inside[best]), 0.0) * reading.neck_axis[0]
+    return deepest, spot
 
 
 def _side_plane(femur: Sampled, reading: Rows) -> tuple[Floats, Floats] | None:

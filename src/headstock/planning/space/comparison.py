@@ -73,7 +73,7 @@ def _measures(space: SpaceHip) -> dict[str, Measured]:
 
 def _sound_bone_start(space: SpaceHip) -> Measured:
     source = SPACE_LINES["sound_bone_start_mm"].why
-    start = sound_bone_start(space, bone_of(space), Rows.of(space))
+    start = sound_bone_start(bone_of(space), Rows.of(space))
     if start is None:
         return missing("mm", source, "No dead bone was found or drawn on this scan.")
     return measured(start, "mm", source)

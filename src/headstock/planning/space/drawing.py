@@ -37,7 +37,7 @@ def drawing_in_space(space: SpaceHip, placement: Placement, catalogue: Catalogue
     places, rows = Places.of(placement), Rows.of(space, reading=True)
     facts = bone_of(space)
     depth = float(rows.depth_of(places.origin)[0])
-    start = sound_bone_start(space, facts, rows)
+    start = sound_bone_start(facts, rows)
     ap, lateral = (_view(space, rows, facts, placement, catalogue, places, which) for which in ("ap", "lateral"))
     return Drawing(ap, lateral, depth, None if start is None else float(start[0]))
 

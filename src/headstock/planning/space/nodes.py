@@ -30,6 +30,10 @@ class Nodes:
     edge: Floats
     t: Floats
 
+    def coarse(self, rows: Rows) -> "Nodes":
+        """The ends and the reading alone, for numbers that follow a hand."""
+        return Nodes(_thinned(self.edge, 0.0), _thinned(self.t, float(rows.t[0])))
+
     def over(self, rows: Rows, of: Callable[[Floats, Floats], Mapping[str, Floats]]) -> dict[str, Floats]:
         """Every number of `of(edge (r,), t (r,))` for all rows, (n,); the reading alone is computed as it is."""
         if rows.n == 1:
@@ -60,6 +64,11 @@ def nodes_of(rows: Rows) -> Nodes:
             own = float(rows.t[0])
             t = np.unique(np.concatenate([np.linspace(low, own, _RIMS + 1), np.linspace(own, high, _RIMS + 1)]))
     return Nodes(edge, t)
+
+
+def _thinned(grid: Floats, own: float) -> Floats:
+    """First and last point and the reading's own."""
+    return np.asarray(np.unique(np.array([grid[0], own, grid[-1]])))
 
 
 def _cell(grid: Floats, at: Floats) -> tuple[NDArray[np.intp], Floats]:

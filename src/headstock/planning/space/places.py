@@ -99,9 +99,9 @@ class Rows:
     medial: Floats
 
     @classmethod
-    def of(cls, space: SpaceHip, *, reading: bool = False) -> "Rows":
-        """All rows of a hip, or with `reading` its row 0."""
-        hip, end = space.hip, 1 if reading else None
+    def of(cls, space: SpaceHip, *, reading: bool = False, most: int | None = None) -> "Rows":
+        """All rows of a hip, with `reading` its row 0, with `most` that row and so many draws."""
+        hip, end = space.hip, 1 if reading else (None if most is None else 1 + most)
         axis = hip.neck_axis[:end]
         shaft = None if hip.shaft_axis is None else hip.shaft_axis[:end]
         long = np.broadcast_to([0.0, 0.0, 1.0], axis.shape) if shaft is None else shaft

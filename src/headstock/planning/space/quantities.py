@@ -39,6 +39,7 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 SOFT_MM: Final = 1.0  # definition: a point of a seat counts as sound with a soft edge of this width, as on films
+_NEARLY_LOWEST_MM: Final = 2.5
 NOTCH_ROUND: Final = 48  # directions in which a reamed surface is looked at
 
 
@@ -264,5 +265,8 @@ def neck_diameter(rows: Rows, facts: Bone, component: Component, family: Family)
 def seat_bottom_depth(rows: Rows, solid: Solid, places: Places) -> Floats:
     """Depth of the lowest edge of the seat below the pole, along the neck axis; mm (n,), one place."""
     points = places.points(solid.seat_points)[0]
-    shift = (points @ rows.neck_axis.T).min(axis=0)
+    along = points @ rows.neck_axis[0]
+    # A draw tilts the neck axis by a few degrees: only what already lies low can become the lowest.
+    low = points[along < along.min() + _NEARLY_LOWEST_MM]
+    shift = (low @ rows.neck_axis.T).min(axis=0)
     return np.asarray(rows.head_radius - shift + np.sum(rows.head_centre * rows.neck_axis, axis=1))

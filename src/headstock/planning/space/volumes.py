@@ -70,7 +70,7 @@ def lesion_values(facts: Bone, shares: Floats32, t: Floats) -> dict[str, Floats]
         "lesion_cm3": whole[rows],
         "lesion_left_cm3": left[rows],
         "lesion_left_percent": 100.0 * share[rows],
-        "lesion_share_of_head_percent": 100.0 * np.clip(whole / _head_cm3(facts), 0.0, 1.0)[rows],
+        "lesion_share_of_head_percent": 100.0 * np.clip(whole / facts.head_cm3, 0.0, 1.0)[rows],
     }
 
 
@@ -79,39 +79,23 @@ def lesion_share_of_head(facts: Bone, rows: Rows) -> Floats | None:
     if not len(facts.dead_at):
         return None
     own = facts.dead @ facts.volumes[_zero(facts)][facts.dead_at] / 1000.0
-    share = 100.0 * np.clip(own.astype(np.float64) / _head_cm3(facts), 0.0, 1.0)
+    share = 100.0 * np.clip(own.astype(np.float64) / facts.head_cm3, 0.0, 1.0)
     return np.asarray(np.interp(rows.t, facts.nodes.t, share))
 
 
-def sound_bone_start(space: SpaceHip, facts: Bone, rows: Rows) -> Floats | None:
+def sound_bone_start(facts: Bone, rows: Rows) -> Floats | None:
     """Depth of the deepest dead bone along the neck axis (n,); None without dead bone.
 
-    A ball of radius d fits in the dead bone around a point d inside its rim: the deepest of all balls is the
-    deepest point, to second order in the distance between voxels. A draw moves the rim, the pole and the axis.
+    A draw moves the rim, the pole and the axis.
     """
     if not len(facts.dead_at):
         return None
-    voxels, at = space.voxels, facts.dead_at
-    inner = np.asarray(voxels.lesion_inner_mm[at], np.float64)
-    outer = np.asarray(voxels.lesion_outer_mm[at], np.float64)
-    points = np.asarray(voxels.points[at], np.float64)
-    depth = np.asarray(voxels.depth_mm[at], np.float64)
-    deepest, spots = [], []
-    for t in facts.nodes.t:
-        inside = -(inner + t * (outer - inner))
-        reach = np.where(inside > 0.0, depth + inside, -np.inf)
-        best = int(np.argmax(reach))
-        deepest.append(float(reach[best]) if np.isfinite(reach[best]) else 0.0)
-        spots.append(points[best] - max(float(inside[best]), 0.0) * rows.neck_axis[0])
-    own = int(np.searchsorted(facts.nodes.t, rows.t[0]))
-    start = rows.depth_of(spots[own][None]) - deepest[own]
-    return np.asarray(np.maximum(np.interp(rows.t, facts.nodes.t, deepest) + start - start[0], 0.0))
+    start = rows.depth_of(facts.dead_deepest_at[None])
+    moved = np.interp(rows.t, facts.nodes.t, facts.dead_deepest_mm)
+    own = np.interp(rows.t[:1], facts.nodes.t, facts.dead_deepest_mm)
+    return np.asarray(np.maximum(moved + start - own, 0.0))
 
 
 def _zero(facts: Bone) -> int:
     """The node of the reading's own surface."""
     return int(np.flatnonzero(facts.nodes.edge == 0.0)[0])
-
-
-def _head_cm3(facts: Bone) -> float:
-    return max(float(facts.volumes[_zero(facts)] @ facts.head) / 1000.0, 1e-9)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from headstock.anatomy.scan.segmentation import FEMUR, PELVIS, Segmentation
-from headstock.frames import Side
+from headstock.frames import LPS_TO_HIP, Side
 from headstock.geometry.grid import Grid
 
 Floats = NDArray[np.float64]
@@ -100,3 +100,53 @@ def capsule(a: Floats, b: Floats, radius: float) -> Callable[[Floats], Floats]:
 def ball(centre: Floats, radius: float) -> Callable[[Floats], Floats]:
     """Signed distance of a ball."""
     return lambda p: np.asarray(np.linalg.norm(p - centre, axis=-1) - radius)
+
+
+# A femur of plain solids in the hip frame of a left hip, mm: head at the origin, round neck, straight shaft.
+HEAD_MM, NECK_MM, SHAFT_MM, LENGTH_MM, ANGLE_DEG = 23.0, 13.0, 14.0, 50.0, 128.0
+
+
+def plain_femur(
+    spacing: float,
+    *,
+    side: Side = Side.LEFT,
+    turn: Floats | None = None,
+    shift: Floats | None = None,
+    down: float = 140.0,
+) -> tuple[Segmentation, dict[str, Any]]:
+    """Ball, round neck and round shaft as one body, and what is true of it (points and axes in LPS)."""
+    out = np.radians(ANGLE_DEG - 90.0)
+    neck = np.array([np.cos(out), 0.0, np.sin(out)])  # toward the head: medial and up
+    version = np.radians(12.0)
+    neck = np.array([neck[0] * np.cos(version), neck[0] * np.sin(version), neck[2]])
+    base = -LENGTH_MM * neck
+    into = LPS_TO_HIP[side]
+    spin = np.eye(3) if turn is None else turn
+    place = np.array([80.0, -20.0, -60.0]) if shift is None else shift
+
+    def lps(p: Floats) -> Floats:
+        return np.asarray(spin @ (into.T @ p) + place)
+
+    tip = base + np.array([0.0, 0.0, 14.0])
+    low = base + np.array([0.0, 0.0, -260.0])
+    parts = [
+        ball(lps(np.zeros(3)), HEAD_MM),
+        capsule(lps(np.zeros(3)), lps(base), NECK_MM),
+        capsule(lps(tip), lps(low), SHAFT_MM),
+    ]
+    corners = np.stack([lps(np.zeros(3)), lps(base), lps(tip)])
+    reach = np.array([32.0, 32.0, 32.0])
+    bottom, top = corners.min(axis=0) - reach, corners.max(axis=0) + reach
+    bottom[2] = lps(np.zeros(3))[2] - down
+    grid = straight_grid(bottom, top, spacing)
+    points = grid_points(grid)
+    distance = np.minimum.reduce([part(points) for part in parts])
+    truth = {
+        "centre": lps(np.zeros(3)),
+        "neck": spin @ (into.T @ neck),
+        "shaft": spin @ (into.T @ np.array([0.0, 0.0, 1.0])),
+        "offset": float(np.linalg.norm(base[:2])),
+        # A tube leaves its ball by 1 mm where (R + 1)^2 = a^2 + z^2.
+        "height": HEAD_MM + float(np.sqrt((HEAD_MM + 1.0) ** 2 - NECK_MM**2)),
+    }
+    return segmentation_of(distance, grid, side), truth

@@ -23,7 +23,7 @@ __all__ = ["Scatter"]
 Floats = NDArray[np.float64]
 
 # Error of the outline from place to place, in voxels, and how far along the surface it goes together.
-LOCAL_SD_VOXELS: Final = 0.2
+LOCAL_SD_VOXELS: Final = 0.14
 TOGETHER_MM: Final = 5.0
 # A head ends less sharply than its outline is seen: spread of the junction between readers of one shape, mm.
 JUNCTION_SD_MM: Final = 0.8

@@ -29,14 +29,25 @@ Mask = NDArray[np.bool_]
 HEAD_REGION_DEG: Final = 125.0
 _RAYS: Final = 4000  # one ray for every 3 degrees, 1.3 mm on a head of 46 mm
 _TOP_MM: Final = 90.0  # the head lies in the uppermost 90 mm of a femur, however varus
-_SUNK_MM: Final = 0.8  # definition: surface over a lesion this far below the sphere has sunk
-_LIMIT_SD: Final = 3.0
+# Definition: surface over a lesion has sunk when it lies further below the sphere than this, or than what the rest of
+# this head strays from it. Heads of the shape model stray by 0.4 to 0.9 mm rms without any lesion.
+_SUNK_MM: Final = 1.0
+_SUNK_SD: Final = 2.5
+_LIMIT_SD: Final = 3.5
 _LEAST_SD_MM: Final = 0.25  # a perfect head is still known to a quarter of a voxel only
 _LEAST_SHARE: Final = 0.35  # of the head's surface; below it a sphere hangs on a rim
 # Residuals of real heads keep their sign over about this many degrees (docs/decisions/0220): points nearer than that
 # are one piece of evidence, not many.
 _PATCH_DEG: Final = 30.0
 _ROUNDS: Final = 8
+# A head has one neck, much narrower than itself; a piece of neck, shaft or trochanter has bone on two sides. Over 50
+# femora of the shape model bone goes on one way by at least 0.92 and takes at most 0.08 of all ways.
+_ONE_WAY: Final = 0.87
+_NECK_SHARE: Final = 0.13
+_NO_NECK: Final = (
+    "The roundest place of the upper femur has no single neck, so it is not a head: the head is cut off by the scan's "
+    "edge, or the outline runs into other bone. Check the femur's outline, or use a scan that holds the whole head."
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,10 +55,11 @@ class SphereReading:
     """A head's sphere, LPS, mm.
 
     `covariance` (4, 4) of (centre, radius): from residuals that go together over patches of the surface, so it does
-    not shrink with the number of points. It does not hold the common error of the outline (`edge_sd_mm` of the
-    segmentation), which adds to the radius alone. `pole` (3,): unit, from neck toward head, roughly the neck axis.
-    `points` (N, 3) of the head's surface on even rays, `used` (N,), `residual_mm` (N,) outward positive; `rms_mm`
-    of the points used. `excluded_arc_deg`: apex angle of the cap that is as large as all the surface left out.
+    not shrink with the number of points, and from which part of the head counts. It does not hold the common error of
+    the outline (`edge_sd_mm` of the segmentation), which adds to the radius alone. `pole` (3,): unit, from neck toward
+    head, roughly the neck axis. `points` (N, 3) of the head's surface on even rays, `used` (N,), `residual_mm` (N,)
+    outward positive; `rms_mm` of the points used. `excluded_arc_deg`: apex angle of the cap that is as large as all the
+    surface left out.
     `seen_share`: share of the head's surface that lies in the scan.
     """
 
@@ -126,18 +138,15 @@ def rough_head(seg: Segmentation) -> tuple[Floats, float]:
     return at[best], float(ball[best])
 
 
-def neckward(seg: Segmentation, centre: Floats, radius: float, directions: Floats) -> Floats:
-    """(3,) unit: where bone goes on beyond the head, from the head toward the neck."""
+def neckward(seg: Segmentation, centre: Floats, radius: float, directions: Floats) -> tuple[Floats, float, float]:
+    """(3,) unit: where bone goes on beyond the head; how far that is one way, 0 to 1; its share of all ways."""
     shell = np.stack([sample(seg.femur_mm, seg.grid, centre + s * radius * directions) for s in (1.35, 1.5, 1.65)])
     weight = (shell < 0.0).sum(axis=0).astype(np.float64)
     way = (weight[:, None] * directions).sum(axis=0)
     size = float(np.linalg.norm(way))
     if size == 0.0:
-        raise TooFewError(
-            "No neck leaves the head in this segmentation, so the head cannot be told from the rest. Check the femur's "
-            "outline below the head."
-        )
-    return np.asarray(way / size)
+        raise TooFewError(_NO_NECK)
+    return np.asarray(way / size), size / float(weight.sum()), float((shell[0] < 0.0).mean())
 
 
 def sphere_of_head(seg: Segmentation, leave_out: NDArray[np.floating] | None = None) -> SphereReading:
@@ -147,7 +156,8 @@ def sphere_of_head(seg: Segmentation, leave_out: NDArray[np.floating] | None = N
     ----------
     leave_out
         Signed distance to a lesion on the segmentation's grid, negative inside (`Lesion.outer_mm`). Surface over it
-        that has sunk more than 0.8 mm below the sphere of the rest is left out; where it still stands it counts.
+        that has sunk below the sphere of the rest, by more than 1 mm and by more than the rest strays from it, is
+        left out; where it still stands it counts.
 
     Returns
     -------
@@ -161,7 +171,7 @@ def sphere_of_head(seg: Segmentation, leave_out: NDArray[np.floating] | None = N
     """
     directions = even_directions(_RAYS)
     centre, radius = rough_head(seg)
-    pole = -neckward(seg, centre, radius, directions)
+    pole = -neckward(seg, centre, radius, directions)[0]
     used: Mask | None = None
     for round_ in range(_ROUNDS):
         reach = surface_along(seg, centre, directions, 0.45 * radius, 1.5 * radius)
@@ -184,27 +194,31 @@ def sphere_of_head(seg: Segmentation, leave_out: NDArray[np.floating] | None = N
         )
         residual = np.linalg.norm(points - fit.centre, axis=1) - fit.radius
         sd = max(1.4826 * float(np.median(np.abs(residual[~over]))), _LEAST_SD_MM)
-        used = np.where(over, residual > -_SUNK_MM, True) & (np.abs(residual) <= _LIMIT_SD * sd)
+        used = np.where(over, residual > -max(_SUNK_MM, _SUNK_SD * sd), True) & (np.abs(residual) <= _LIMIT_SD * sd)
         final = fit_sphere(points, used.astype(np.float64))
         moved = float(np.linalg.norm(final.centre - centre)) + abs(float(final.radius) - radius)
         centre, radius = np.asarray(final.centre), float(final.radius)
-        pole = -neckward(seg, centre, radius, directions)
+        toward, one_way, share = neckward(seg, centre, radius, directions)
+        pole = -toward
         if moved < 0.01 and round_ > 1:
             break
     assert used is not None
+    if one_way < _ONE_WAY or share > _NECK_SHARE:
+        raise TooFewError(_NO_NECK)
     residual = np.linalg.norm(points - centre, axis=1) - radius
     left_out = 1.0 - used.sum() / on_head.sum()
-    share = left_out * (1.0 - np.cos(np.radians(HEAD_REGION_DEG))) / 2.0  # of the whole sphere
+    cap = left_out * (1.0 - np.cos(np.radians(HEAD_REGION_DEG))) / 2.0  # of the whole sphere
     return SphereReading(
         centre,
         radius,
-        patch_covariance(points, centre, residual, used),
+        patch_covariance(points, centre, residual, used)
+        + definition_covariance(points, centre, radius, pole, residual, used),
         float(np.sqrt(np.mean(residual[used] ** 2))),
         pole,
         points,
         used,
         residual,
-        float(2.0 * np.degrees(np.arccos(1.0 - 2.0 * share))),
+        float(2.0 * np.degrees(np.arccos(1.0 - 2.0 * cap))),
         float(seen.sum() / on_head.sum()),
     )
 
@@ -227,3 +241,24 @@ def patch_covariance(points: Floats, centre: Floats, residual: Floats, used: Mas
     count = len(np.unique(patch))
     freedom = count / max(count - 4, 1)
     return np.asarray(freedom * bread @ (gradient.T @ gradient) @ bread)
+
+
+def definition_covariance(
+    points: Floats, centre: Floats, radius: float, pole: Floats, residual: Floats, used: Mask
+) -> Floats:
+    """(4, 4) mean square move of (centre, radius) when less of the head counts, or all of it.
+
+    The other readings: surface within 105, and within 115 degrees of the pole only, and all surface within 125 degrees
+    that has not sunk. On an exact sphere they agree; on real heads they differ by half a millimetre.
+    """
+    away = points - centre
+    polar = np.degrees(np.arccos(np.clip(away @ pole / np.linalg.norm(away, axis=1), -1.0, 1.0)))
+    moves = []
+    for mask in (used & (polar <= 105.0), used & (polar <= 115.0), used | (residual > 0.0)):
+        if mask.sum() >= 100:
+            other = fit_sphere(points, mask.astype(np.float64))
+            moves.append(np.append(other.centre - centre, float(other.radius) - radius))
+    if not moves:
+        return np.zeros((4, 4))
+    all_moves = np.array(moves)
+    return np.asarray(all_moves.T @ all_moves / len(all_moves))

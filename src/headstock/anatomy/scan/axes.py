@@ -42,7 +42,7 @@ SHAFT_SECTIONS: Final = 10  # definition: evenly spaced, both ends included
 _LEAST_SHAFT_MM: Final = 20.0  # definition: a shorter piece of shaft gives no direction
 _WISHED_SHAFT_MM: Final = 30.0  # definition: a stack shorter than this begins above 85 mm
 _EARLIEST_MM: Final = 70.0  # definition: above it the lesser trochanter is part of most sections
-_SLENDER: Final = 1.25  # definition: a section of the neck proper, as a multiple of the smallest
+_SLENDER: Final = 1.05  # definition: a section of the neck proper, as a multiple of the smallest
 _NECK_STEP_MM: Final = 0.5
 _SETTLED_DEG: Final = 0.02
 _ROUNDS: Final = 12
@@ -189,7 +189,7 @@ def neck_axis(seg: Segmentation, sphere: SphereReading, method: NeckMethod = "sm
         `smallest_section`: head centre to the centroid of the smallest section (definition above).
         `stacked_centroids`, `stacked_ellipses`: direction of the line through the centroids, or through the centres
         of ellipses fitted to the outlines (Bonneau et al. 2012), of those sections between 0.9 and 1.6 head radii that
-        are at most a quarter larger than the smallest. `neck_surface`: the direction most nearly square to the normals
+        are at most 5 % larger than the smallest. `neck_surface`: the direction most nearly square to the normals
         of the neck's surface there (least squares). The alternatives take the stack that is square to the default
         axis, and pass through the head centre too; the narrowest section stays the default's.
 

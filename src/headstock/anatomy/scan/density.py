@@ -77,7 +77,8 @@ def typed_density(
     if not (np.isfinite(slope) and _SLOPES[0] <= slope <= _SLOPES[1]) or not np.isfinite(offset) or abs(offset) > 0.2:
         raise CalibrationError(
             f"A calibration of {slope:g} g/cm3 per HU with an offset of {offset:g} g/cm3 cannot be that of a CT: "
-            f"slopes lie between {_SLOPES[0]:g} and {_SLOPES[1]:g}, offsets within 0.2. Check the units (g/cm3, not mg/cm3)."
+            f"slopes lie between {_SLOPES[0]:g} and {_SLOPES[1]:g}, offsets within 0.2. Check the units: g/cm3, not "
+            "mg/cm3."
         )
     if not (np.isfinite(slope_sd_percent) and 0.0 <= slope_sd_percent < 50.0):
         raise CalibrationError(

@@ -29,8 +29,8 @@ Floats = NDArray[np.float64]
 
 # Definition: the weight-bearing cap of the head reaches this far from straight up (z of the hip frame).
 WEIGHT_BEARING_HALF_DEG: Final = 45.0
-# The tip is a ridge that runs from front to back: readers agree least along it, best along the shaft.
-_GREATER_SD_MM: Final = (3.0, 8.0, 2.0)  # medial, anterior, proximal
+# The top of the trochanter is a ridge from front to back; its highest place is sharp along the shaft only.
+_GREATER_SD_MM: Final = (2.0, 3.0, 1.0)  # medial, anterior, proximal
 _LESSER_SD_MM: Final = (1.5, 2.0, 3.0)  # a rounded bump: least certain along the shaft
 _CONDYLE_SD_MM: Final = 0.5
 _NO_SHAFT: Final = "The shaft is not in this scan far enough down to give an axis. Use a scan to 130 mm below the head."

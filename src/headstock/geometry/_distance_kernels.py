@@ -22,7 +22,7 @@ def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
 
 @_compiled
 def look(values: Any, gx: float, gy: float, gz: float) -> float:
-    """Trilinear value at one point in steps; beyond the grid plus the distance to it (in steps)."""
+    """Trilinear value at one point in steps; beyond the grid that at its nearest place."""
     nx, ny, nz = values.shape
     cx = min(max(gx, 0.0), nx - 1.0)
     cy = min(max(gy, 0.0), ny - 1.0)
@@ -38,32 +38,104 @@ def look(values: Any, gx: float, gy: float, gz: float) -> float:
 
 
 @_compiled
-def beyond(values: Any, gx: float, gy: float, gz: float) -> float:
-    """Distance of a point from the grid, in steps; 0 within."""
+def cell_gradient(values: Any, gx: float, gy: float, gz: float) -> Any:
+    """Gradient of the trilinear form, per step, of the cell at or nearest to a point in steps."""
     nx, ny, nz = values.shape
-    x = max(-gx, gx - (nx - 1.0), 0.0)
-    y = max(-gy, gy - (ny - 1.0), 0.0)
-    z = max(-gz, gz - (nz - 1.0), 0.0)
-    return np.sqrt(x * x + y * y + z * z) if x + y + z > 0.0 else 0.0
+    cx = min(max(gx, 0.0), nx - 1.0)
+    cy = min(max(gy, 0.0), ny - 1.0)
+    cz = min(max(gz, 0.0), nz - 1.0)
+    i, j, k = min(int(cx), nx - 2), min(int(cy), ny - 2), min(int(cz), nz - 2)
+    u, v, w = cx - i, cy - j, cz - k
+    v000, v001 = values[i, j, k], values[i, j, k + 1]
+    v010, v011 = values[i, j + 1, k], values[i, j + 1, k + 1]
+    v100, v101 = values[i + 1, j, k], values[i + 1, j, k + 1]
+    v110, v111 = values[i + 1, j + 1, k], values[i + 1, j + 1, k + 1]
+    a, b = v000 + (v001 - v000) * w, v010 + (v011 - v010) * w
+    c, d = v100 + (v101 - v100) * w, v110 + (v111 - v110) * w
+    dx = (c + (d - c) * v) - (a + (b - a) * v)
+    dy = (b - a) * (1.0 - u) + (d - c) * u
+    dz = ((v001 - v000) * (1.0 - v) + (v011 - v010) * v) * (1.0 - u)
+    dz += ((v101 - v100) * (1.0 - v) + (v111 - v110) * v) * u
+    return dx, dy, dz
 
 
 @_compiled
-def look_many(values: Any, points: Any, turn: Any, shift: Any, step: float, plus_distance: bool, out: Any) -> None:
+def beyond(values: Any, gx: float, gy: float, gz: float, step: float) -> Any:
+    """A distance beyond the grid, and its gradient per step: the way to a point of the surface that the grid knows.
+
+    Where the way from the point meets the grid, value and gradient say where the surface lies; from there the
+    way is drawn anew. Never too small but for the error of the grid. Without a surface (value not positive there)
+    the value at the nearest place of the grid plus the way to it.
+    """
+    nx, ny, nz = values.shape
+    cx = min(max(gx, 0.0), nx - 1.0)
+    cy = min(max(gy, 0.0), ny - 1.0)
+    cz = min(max(gz, 0.0), nz - 1.0)
+    wx, wy, wz = gx - cx, gy - cy, gz - cz
+    way = np.sqrt(wx * wx + wy * wy + wz * wz)
+    best = look(values, cx, cy, cz) / step + way
+    bx, by, bz = wx / way, wy / way, wz / way
+    for _ in range(3):
+        value = look(values, cx, cy, cz) / step
+        if value <= 0.0:
+            break
+        dx, dy, dz = cell_gradient(values, cx, cy, cz)
+        size = np.sqrt(dx * dx + dy * dy + dz * dz)
+        if size <= 0.0:
+            break
+        fx, fy, fz = cx - value * dx / size, cy - value * dy / size, cz - value * dz / size
+        wx, wy, wz = gx - fx, gy - fy, gz - fz
+        way = np.sqrt(wx * wx + wy * wy + wz * wz)
+        if way < best:
+            best = way
+            bx, by, bz = wx / way, wy / way, wz / way
+        # Where the way from the surface to the point leaves the grid.
+        share = 1.0
+        if gx > nx - 1.0 and wx > 0.0:
+            share = min(share, (nx - 1.0 - fx) / wx)
+        if gx < 0.0 and wx < 0.0:
+            share = min(share, -fx / wx)
+        if gy > ny - 1.0 and wy > 0.0:
+            share = min(share, (ny - 1.0 - fy) / wy)
+        if gy < 0.0 and wy < 0.0:
+            share = min(share, -fy / wy)
+        if gz > nz - 1.0 and wz > 0.0:
+            share = min(share, (nz - 1.0 - fz) / wz)
+        if gz < 0.0 and wz < 0.0:
+            share = min(share, -fz / wz)
+        share = max(share, 0.0)
+        cx = min(max(fx + share * wx, 0.0), nx - 1.0)
+        cy = min(max(fy + share * wy, 0.0), ny - 1.0)
+        cz = min(max(fz + share * wz, 0.0), nz - 1.0)
+    return best * step, bx * step, by * step, bz * step
+
+
+@_compiled
+def outside(values: Any, gx: float, gy: float, gz: float) -> bool:
+    """True when a point in steps lies beyond the grid."""
+    nx, ny, nz = values.shape
+    return (  # type: ignore[no-any-return]
+        gx < 0.0 or gy < 0.0 or gz < 0.0 or gx > nx - 1.0 or gy > ny - 1.0 or gz > nz - 1.0
+    )
+
+
+@_compiled
+def look_many(values: Any, points: Any, turn: Any, shift: Any, step: float, distance: bool, out: Any) -> None:
     """`out[n]` at `points[n] @ turn + shift`, both already in steps."""
     for n in range(points.shape[0]):
         px, py, pz = points[n, 0], points[n, 1], points[n, 2]
         gx = px * turn[0, 0] + py * turn[1, 0] + pz * turn[2, 0] + shift[0]
         gy = px * turn[0, 1] + py * turn[1, 1] + pz * turn[2, 1] + shift[1]
         gz = px * turn[0, 2] + py * turn[1, 2] + pz * turn[2, 2] + shift[2]
-        value = look(values, gx, gy, gz)
-        if plus_distance:
-            value += step * beyond(values, gx, gy, gz)
-        out[n] = value
+        if distance and outside(values, gx, gy, gz):
+            out[n] = beyond(values, gx, gy, gz, step)[0]
+        else:
+            out[n] = look(values, gx, gy, gz)
 
 
 @_compiled
 def look_gradient_many(
-    values: Any, points: Any, turn: Any, shift: Any, step: float, plus_distance: bool, out: Any, gradient: Any
+    values: Any, points: Any, turn: Any, shift: Any, step: float, distance: bool, out: Any, gradient: Any
 ) -> None:
     """As `look_many`, with the gradient of the trilinear form in the frame of the points (per unit of the points)."""
     nx, ny, nz = values.shape
@@ -72,34 +144,17 @@ def look_gradient_many(
         gx = px * turn[0, 0] + py * turn[1, 0] + pz * turn[2, 0] + shift[0]
         gy = px * turn[0, 1] + py * turn[1, 1] + pz * turn[2, 1] + shift[1]
         gz = px * turn[0, 2] + py * turn[1, 2] + pz * turn[2, 2] + shift[2]
-        cx = min(max(gx, 0.0), nx - 1.0)
-        cy = min(max(gy, 0.0), ny - 1.0)
-        cz = min(max(gz, 0.0), nz - 1.0)
-        i, j, k = min(int(cx), nx - 2), min(int(cy), ny - 2), min(int(cz), nz - 2)
-        u, v, w = cx - i, cy - j, cz - k
-        v000, v001 = values[i, j, k], values[i, j, k + 1]
-        v010, v011 = values[i, j + 1, k], values[i, j + 1, k + 1]
-        v100, v101 = values[i + 1, j, k], values[i + 1, j, k + 1]
-        v110, v111 = values[i + 1, j + 1, k], values[i + 1, j + 1, k + 1]
-        a, b = v000 + (v001 - v000) * w, v010 + (v011 - v010) * w
-        c, d = v100 + (v101 - v100) * w, v110 + (v111 - v110) * w
-        low, high = a + (b - a) * v, c + (d - c) * v
-        value = low + (high - low) * u
-        dx = high - low if gx == cx else 0.0
-        dy = (b - a) * (1.0 - u) + (d - c) * u if gy == cy else 0.0
-        dz = 0.0
-        if gz == cz:
-            dz = ((v001 - v000) * (1.0 - v) + (v011 - v010) * v) * (1.0 - u)
-            dz += ((v101 - v100) * (1.0 - v) + (v111 - v110) * v) * u
-        if plus_distance:
-            ex, ey, ez = gx - cx, gy - cy, gz - cz
-            away = np.sqrt(ex * ex + ey * ey + ez * ez)
-            if away > 0.0:
-                value += step * away
-                dx += step * ex / away
-                dy += step * ey / away
-                dz += step * ez / away
-        out[n] = value
+        if distance and outside(values, gx, gy, gz):
+            out[n], dx, dy, dz = beyond(values, gx, gy, gz, step)
+        else:
+            out[n] = look(values, gx, gy, gz)
+            dx, dy, dz = cell_gradient(values, gx, gy, gz)
+            if gx < 0.0 or gx > nx - 1.0:
+                dx = 0.0
+            if gy < 0.0 or gy > ny - 1.0:
+                dy = 0.0
+            if gz < 0.0 or gz > nz - 1.0:
+                dz = 0.0
         gradient[n, 0] = dx * turn[0, 0] + dy * turn[0, 1] + dz * turn[0, 2]
         gradient[n, 1] = dx * turn[1, 0] + dy * turn[1, 1] + dz * turn[1, 2]
         gradient[n, 2] = dx * turn[2, 0] + dy * turn[2, 1] + dz * turn[2, 2]
@@ -289,7 +344,7 @@ def _lowest(height: Any, who: Any, at: Any, n: int) -> int:
 @_compiled
 def _gap(feet: Any, own: int, i: int, j: int, k: int) -> float:
     x, y, z = i - feet[own, 0], j - feet[own, 1], k - feet[own, 2]
-    return x * x + y * y + z * z
+    return x * x + y * y + z * z  # type: ignore[no-any-return]
 
 
 @_compiled
@@ -300,13 +355,13 @@ def _slid(square: Any, feet: Any, inner: float, i: int, j: int, k: int, own: int
     ux, uy, uz = own // (ny * nz) - fx, own // nz % ny - fy, own % nz - fz
     size = np.sqrt(ux * ux + uy * uy + uz * uz)
     if size < 1e-3:
-        return _FAR  # type: ignore[no-any-return]
+        return _FAR
     ux, uy, uz = ux / size, uy / size, uz / size
     height = (i - fx) * ux + (j - fy) * uy + (k - fz) * uz
     back = height - (1.0 if height > 0.0 else -1.0)
     a, b, c = int(np.rint(i - back * ux)), int(np.rint(j - back * uy)), int(np.rint(k - back * uz))
     if a < 0 or b < 0 or c < 0 or a >= nx or b >= ny or c >= nz or square[a, b, c] > inner:
-        return _FAR  # type: ignore[no-any-return]
+        return _FAR
     return _gap(feet, (a * ny + b) * nz + c, i, j, k)  # type: ignore[no-any-return]
 
 

@@ -30,9 +30,10 @@ class Sampled:
     """A number sampled on a regular grid of its frame (a signed distance unless said otherwise): the fast form.
 
     `values` (nx, ny, nz) float32, mm, negative inside; the sample [i, j, k] lies at `origin_mm + step_mm * (i, j,
-    k)`. At least two samples along each axis. Beyond the grid a distance is the value at the nearest place of the
-    grid plus the way to it: never too small, and of the right sign when the grid holds the surface with a margin.
-    With `distance` False (grey values, shares) the nearest value of the grid holds.
+    k)`. At least two samples along each axis. Beyond the grid a distance is the way to the surface that the values at
+    the grid's edge point to, when the grid holds the surface with a margin: never too small but for the error of the
+    grid, and a few tenths of a mm too large at most a few cm away. With `distance` False (grey values, shares) the
+    nearest value of the grid holds.
     """
 
     values: Floats32

@@ -265,9 +265,17 @@ class _Looker:
         if not mask.any():
             return None
         box = box_of(mask, 2)
-        part = np.pad(mask[box], 1)  # a mask up to the end of the scan is taken to end there
-        first = tuple(int(b.start) - 1 for b in box)
-        cropped = grid.cropped((first[0], first[1], first[2]), part.shape)
+        # What reaches the end of the scan is carried on like the femur; all else ends within its box.
+        on = [
+            [
+                int(np.ceil(_CARRY_ON_MM / step)) if b.start == 0 else 0,
+                int(np.ceil(_CARRY_ON_MM / step)) if b.stop == n else 0,
+            ]
+            for b, n, step in zip(box, mask.shape, grid.spacing_mm[::-1], strict=True)
+        ]
+        part = np.pad(np.pad(mask[box], on, mode="edge"), 1)
+        first = tuple(int(b.start) - before - 1 for b, (before, _) in zip(box, on, strict=True))
+        cropped = grid.cropped((first[0], first[1], first[2]), (part.shape[0], part.shape[1], part.shape[2]))
         distance = mask_distance(part, grid.spacing_mm[::-1])
         turn, start = self._map(cropped)
         return Sampled(_far_and_near(distance, turn, start, self._shape, grid), self._origin, self._step)

@@ -61,7 +61,7 @@ def wall_map(
     height = (vertices - origin) @ axes[:, 2]
     cut = height > 0.5 * _STEP_MM
     if side is not None:
-        cut &= (vertices - side[0]) @ side[1] > 0.0
+        cut &= (vertices - side[0]) @ side[1] > 0.5 * _STEP_MM
     return np.asarray(np.where(cut, np.float32(np.nan), wall), np.float32)
 
 

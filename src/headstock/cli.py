@@ -33,6 +33,8 @@ app = typer.Typer(
 )
 film_app = typer.Typer(help="Open, scale and read one film.", no_args_is_help=True)
 app.add_typer(film_app, name="film")
+scan_app = typer.Typer(help="Read one CT or MR scan.", no_args_is_help=True)
+app.add_typer(scan_app, name="scan")
 
 Data = Annotated[Path | None, typer.Option("--data", help="Data folder (default: the platform's own).")]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object instead of text.")]
@@ -424,6 +426,136 @@ def _numbers(text: str | None, count: int) -> tuple[float, ...] | None:
 
 
 # ---- comparison, placement, signature ------------------------------------------------------------------------
+
+
+# ---- scans ---------------------------------------------------------------------------------------------------
+
+SideOption = Annotated[str, typer.Option("--side", help="Which hip: left or right.")]
+Seed = Annotated[str | None, typer.Option("--seed", help="A point in the femoral head, LPS mm: x,y,z.")]
+Series = Annotated[int | None, typer.Option("--series", help="Which scan, when there are several: 1, 2, ...")]
+DensityLaw = Annotated[
+    str | None,
+    typer.Option("--density", help="Typed calibration: slope,offset,sd% of density in g/cm3 over HU, e.g. 0.0008,0,2."),
+]
+
+
+def _side(text: str) -> Any:
+    from headstock.frames import Side
+
+    if text.lower() not in ("left", "right"):
+        raise RecordError(f"“{text}” is no side. Write left or right.")
+    return Side(text.lower())
+
+
+def _read_series(path: Path, side: str, series: int | None, seed: str | None, density: str | None, quiet: bool) -> Any:
+    from headstock.desk.scans import loose
+
+    point, law = _numbers(seed, 3), _numbers(density, 3)
+
+    def tell(share: float, words: str) -> None:
+        if not quiet and sys.stderr.isatty():
+            typer.echo(f"\r{100 * share:3.0f} %  {words:<50.50}", err=True, nl=False)
+
+    found = loose.read_series(
+        loose.open_series(path, series),
+        _side(side),
+        seed_lps_mm=None if point is None else (point[0], point[1], point[2]),
+        density=None if law is None else (law[0], law[1], law[2]),
+        tell=tell,
+    )
+    if not quiet and sys.stderr.isatty():
+        typer.echo("\r" + " " * 60 + "\r", err=True, nl=False)
+    return found
+
+
+@scan_app.command("show")
+def scan_show(path: Path, series: Series = None, as_json: Json = False) -> None:
+    """What a CT or MR series (folder, zip, enhanced file, NIfTI) says of itself, and what was found in it."""
+    from headstock.desk.scans import loose
+
+    found = loose.show_series(loose.open_series(path, series))
+    _out(found, as_json, lambda: _scan_show_text(found))
+
+
+def _scan_show_text(found: dict[str, Any]) -> str:
+    grid = found["grid"]
+    rows = [
+        f"{found['modality']}, {grid['shape'][2]} x {grid['shape'][1]} x {grid['shape'][0]} voxels of "
+        + " x ".join(f"{step:.2f}" for step in grid["spacing_mm"])
+        + " mm",
+        "may be planned on" if found["plannable"] else "may NOT be planned on",
+    ]
+    return "\n".join([*rows, *(f"{one['weight']:7s} {one['says']}" for one in found["findings"])])
+
+
+@scan_app.command("read")
+def scan_read(
+    path: Path,
+    side: SideOption,
+    labels_out: Annotated[
+        Path | None, typer.Option("--labels-out", help="Write labels here (.nii.gz): 1 femur, 2 pelvis, 3 lesion.")
+    ] = None,
+    seg_out: Annotated[Path | None, typer.Option("--seg-out", help="Write a DICOM segmentation here (.dcm).")] = None,
+    series: Series = None,
+    seed: Seed = None,
+    density: DensityLaw = None,
+    as_json: Json = False,
+) -> None:
+    """Find the bone in a CT and measure the hip. A lesion lies inside the femur: labels 1 and 3 together are it."""
+    from headstock.desk.scans import loose
+
+    found = _read_series(path, side, series, seed, density, as_json)
+    plain = loose.series_json(found)
+    if labels_out is not None:
+        loose.write_labels(found, labels_out)
+        plain["labels_out"] = labels_out.name
+    if seg_out is not None:
+        loose.write_segmentation(found, path, seg_out)
+        plain["seg_out"] = seg_out.name
+    _out(plain, as_json, lambda: _scan_text(plain))
+
+
+def _scan_text(found: dict[str, Any]) -> str:
+    rows = [f"{found['side'].capitalize()} hip"]
+    rows += [
+        f"{name:34s} {value['value']:10.2f}  {value['low']:.2f} to {value['high']:.2f} {value['unit']}"
+        for name, value in found["measures"].items()
+        if value["value"] is not None and value["low"] is not None
+    ]
+    return "\n".join([*rows, *(f"{one['weight']:7s} {one['says']}" for one in found["findings"])])
+
+
+@scan_app.command("stock")
+def scan_stock(
+    path: Path,
+    side: SideOption,
+    series: Series = None,
+    seed: Seed = None,
+    density: DensityLaw = None,
+    as_json: Json = False,
+) -> None:
+    """The stock profile of a hip: bone against depth along the neck axis, and where sound bone starts."""
+    from headstock.desk.scans import loose
+
+    plain = loose.stock_json(_read_series(path, side, series, seed, density, as_json))
+    _out(plain, as_json, lambda: _stock_text(plain))
+
+
+def _stock_text(found: dict[str, Any]) -> str:
+    start = found["sound_from_mm"]
+    head = (
+        start["reason"]
+        if start["value"] is None
+        else f"Sound bone starts {start['value']:.1f} mm ({start['low']:.1f} to {start['high']:.1f}) below the head's top."
+    )
+    rows = [head, "depth mm  section mm2  sound mm2  wall mm"]
+    for i in range(0, len(found["depth_mm"]), 4):
+        wall = found["wall_mm"]["value"][i]
+        rows.append(
+            f"{found['depth_mm'][i]:8.1f}  {found['section_mm2']['value'][i] or 0:11.0f}  "
+            f"{found['sound_mm2']['value'][i] or 0:9.0f}  {'' if wall is None else f'{wall:.1f}':>7s}"
+        )
+    return "\n".join(rows)
 
 
 @app.command()

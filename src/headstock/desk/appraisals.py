@@ -5,27 +5,43 @@ here that planning did not compute.
 """
 
 import time
+from dataclasses import asdict
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
+from headstock.desk.ground import appraised, drawn
 from headstock.desk.guards import family_unsuitable
 from headstock.desk.limits import limit_mark
-from headstock.desk.pages import Appraisal, Line, Number, PlacementIn, PoseIn, Reserve, ReserveEnd
+from headstock.desk.pages import (
+    Appraisal,
+    Line,
+    Number,
+    PlacementIn,
+    PoseIn,
+    Reserve,
+    ReserveEnd,
+    SpacePoseIn,
+    SpaceView,
+)
 from headstock.desk.pages import CupIn as CupPage
 from headstock.desk.scene import Scene
 from headstock.desk.shapes import film_drawing, lateral_drawing, neck_drawing
 from headstock.desk.words import number, says_number
 from headstock.documents.numbers import value_words
 from headstock.errors import CatalogueError
-from headstock.implants import Catalogue, CupPlacement, CutLevel, Placement, Pose
-from headstock.measured import exact
+from headstock.implants import Catalogue, CupPlacement, CutLevel, Placement, Pose, SpacePose
+from headstock.measured import Measured, exact
 from headstock.planning import appraise as planning
 from headstock.planning.drawing import Drawing as Picture
-from headstock.planning.drawing import drawing as draw
 from headstock.planning.limits import State
 from headstock.planning.reserve import ReserveEnd as PlanningEnd
+from headstock.planning.space.view import space_view
 
-__all__ = ["GROUPS", "appraisal_page", "checked_limits", "placement_from", "placement_in"]
+__all__ = ["GROUPS", "appraisal_page", "canal_said", "checked_limits", "placement_from", "placement_in"]
 
+Floats = NDArray[np.float64]
 GROUPS: Final = {
     "bone": "Bone",
     "seat": "Seat",
@@ -77,7 +93,7 @@ def placement_from(given: PlacementIn, catalogue: Catalogue) -> Placement:
             f"“{given.neck_length}” is no neck length. Give it in mm, as the size lists them."
         ) from None
     pose, cup = given.pose, given.cup
-    return Placement(
+    placed = Placement(
         family=given.family,
         size=given.size,
         head_diameter_mm=given.head_mm,
@@ -87,6 +103,7 @@ def placement_from(given: PlacementIn, catalogue: Catalogue) -> Placement:
         if cup is None
         else CupPlacement(cup.family, cup.size, cup.x_mm, cup.z_mm, cup.inclination_deg, cup.version_deg),
     )
+    return placed if given.space is None else placed.in_space(SpacePose(**given.space.model_dump()))
 
 
 def placement_in(placement: Placement, level: CutLevel) -> PlacementIn:
@@ -115,6 +132,7 @@ def placement_in(placement: Placement, level: CutLevel) -> PlacementIn:
             inclination_deg=cup.inclination_deg,
             version_deg=cup.version_deg,
         ),
+        space=None if placement.space is None else SpacePoseIn(**asdict(placement.space)),
     )
 
 
@@ -130,11 +148,12 @@ def appraisal_page(
 ) -> Appraisal:
     """Appraise a placement; `live` with few draws, while it is dragged. `found`, `picture`: when they exist already."""
     begun = time.perf_counter()
-    hip = scene.live if live else scene.prepared
     if found is None:
-        found = planning.appraise(hip, placement, catalogue, scene.limits, scene.targets)
+        found = appraised(scene, placement, catalogue, live=live)
     if picture is None:
-        picture = draw(hip, placement, catalogue)
+        picture = drawn(scene, placement, catalogue, live=live)
+    # A place in space has no place on a film whose rays nobody knows: the planned film is projected from the scan.
+    on_film = None if scene.scan is not None or scene.film is None else scene.film.prepared
     lines = [_line(line, scene) for line in found.lines]
     lines.append(_canal_line(found))
     states = [line.state for line in found.lines]
@@ -151,10 +170,42 @@ def appraisal_page(
         },
         reserve=_reserve(found),
         drawing_neck=neck_drawing(picture),
-        drawing_film=film_drawing(picture, hip),
-        drawing_lateral=lateral_drawing(picture, hip),
+        drawing_film=None if on_film is None else film_drawing(picture, on_film),
+        drawing_lateral=None if on_film is None else lateral_drawing(picture, on_film),
         binding=binding,
         ms=1000 * (time.perf_counter() - begun),
+        space=None if scene.scan is None else _space_view(scene, placement, catalogue),
+    )
+
+
+def _space_view(scene: Scene, placement: Placement, catalogue: Catalogue) -> SpaceView:
+    assert scene.scan is not None
+    view = space_view(scene.scan.space, placement, catalogue)
+
+    def point(values: Floats) -> tuple[float, float, float]:
+        x, y, z = (round(float(v), 3) for v in values)
+        return (x, y, z)
+
+    def maybe(values: Floats | None) -> tuple[float, float, float] | None:
+        return None if values is None else point(values)
+
+    return SpaceView(
+        component=view.component,
+        component_to_lps=[round(float(v), 6) for v in view.component_to_lps.ravel()],
+        hip_axes=[point(row) for row in view.hip_axes],
+        cut_point=point(view.cut_point),
+        cut_normal=point(view.cut_normal),
+        wire=[point(end) for end in view.wire],
+        head_centre=maybe(view.head_centre),
+        head_radius_mm=view.head_radius_mm,
+        cup_centre=maybe(view.cup_centre),
+        cup_radius_mm=view.cup_radius_mm,
+        cup_axis=maybe(view.cup_axis),
+        least_wall_at=maybe(view.least_wall_at),
+        seat=[
+            (*point(at), float(state), round(float(wall), 2))
+            for at, state, wall in zip(view.seat_points, view.seat_state, view.seat_wall_mm, strict=True)
+        ],
     )
 
 
@@ -167,7 +218,7 @@ def _line(line: planning.AppraisalLine, scene: Scene) -> Line:
             ("limit", f"{line.limit.in_words()}; {line.limit.source or 'no source'} ({line.limit.status}{edited})")
         )
     if line.measured.unit in ("mm", "cm3"):
-        rows.append(("scale", scene.ap_scale.source))
+        rows.append(("scale", scene.scan.words if scene.scan is not None else scene.scale_words))
     detail = line.where
     if line.name in ("leg_length_remaining_mm", "offset_remaining_mm", "leg_length_change_mm", "offset_change_mm"):
         detail = ", ".join(
@@ -187,8 +238,15 @@ def _line(line: planning.AppraisalLine, scene: Scene) -> Line:
     return Line(group=GROUPS[line.group], number=shown, limit=mark, detail=detail)
 
 
+def canal_said(found: planning.Appraisal) -> Measured:
+    """Who says whether the canal is opened: the family's file on films, the marrow cavity itself on a scan."""
+    if found.placement.space is None:
+        return exact(1.0, "count", "the family's file", "by_family")
+    return exact(1.0, "count", "whether the part reaches the marrow cavity that the scan shows", "by_definition")
+
+
 def _canal_line(found: planning.Appraisal) -> Line:
-    shown = number("canal", "canal", exact(1.0, "count", "the family's file", "by_family"))
+    shown = number("canal", "canal", canal_said(found))
     return Line(group="Seat", number=shown, limit=None, text=found.canal, detail=None)
 
 

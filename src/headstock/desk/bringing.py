@@ -18,6 +18,7 @@ from headstock.desk.facts import NO_NUMBER
 from headstock.desk.films import film_words, own_side
 from headstock.desk.guards import Identity, wrong_patient
 from headstock.desk.headers import header_from_json, header_to_json, view_of
+from headstock.desk.scans.taking import addresses_of, take_series
 from headstock.desk.words import count_words, list_words
 from headstock.errors import GuardError
 from headstock.images.importing import (
@@ -44,13 +45,14 @@ Outcome = Literal["imported", "already_here", "set_aside", "refused"]
 
 @dataclass(frozen=True, slots=True)
 class Brought:
-    """What happened to one file, in words; the hip and film it became, if it did."""
+    """What happened to one file, or to one series of slices; the hip and the film or scan it became, if it did."""
 
     name: str
     outcome: Outcome
     says: str
     hip_id: str | None = None
     film_id: str | None = None
+    scan_id: str | None = None
 
 
 def bring_in(
@@ -92,10 +94,12 @@ def _take(inbox: "_Inbox", items: Iterable[ImportItem]) -> Iterator[Brought]:
 
 def summary_words(lines: Sequence[Brought]) -> str:
     """The import in one sentence."""
+    scans = sum(line.outcome == "imported" and line.scan_id is not None for line in lines)
     counts = {outcome: sum(line.outcome == outcome for line in lines) for outcome in ("imported", "already_here")}
     aside = sum(line.outcome == "set_aside" for line in lines)
     refused = sum(line.outcome == "refused" for line in lines)
-    parts = [count_words(counts["imported"], "film") + " imported"]
+    brought = [count_words(counts["imported"] - scans, "film")] + ([count_words(scans, "scan")] if scans else [])
+    parts = [" and ".join(brought) + " imported"]
     if counts["already_here"]:
         parts.append(f"{counts['already_here']} already here")
     if aside:
@@ -113,6 +117,7 @@ class _Inbox:
         self.desk, self.who, self.now, self.into = desk, who, now, into
         self.aside: dict[str, list[NotAFilm]] = {}
         self.waiting: dict[str, NotAFilm] = {}
+        self.addresses: dict[str, str] = {}
 
     def take(self, item: ImportItem) -> Brought | None:
         """What becomes of one file; None when it is told later, with its series."""
@@ -136,10 +141,14 @@ class _Inbox:
         """One line for each series kept aside."""
         if self.waiting:
             self.settle()
-        for slices in self.aside.values():
-            (words,) = scans_in_words(slices)
+        for series, slices in self.aside.items():
             folder = slices[0].name.rpartition("/")[0] or slices[0].name
-            yield Brought(f"{folder} ({len(slices)} files)", "set_aside", words)
+            name = f"{folder} ({count_words(len(slices), 'file')})"
+            with self.desk.store.session() as session:
+                addresses = addresses_of(session, series) if series else [self.addresses[item.name] for item in slices]
+            taken = take_series(self.desk, series, addresses, who=self.who, now=self.now, into=self.into)
+            says = taken.says if taken.outcome != "set_aside" else f"{taken.says} {' '.join(scans_in_words(slices))}"
+            yield Brought(name, taken.outcome, says, taken.hip_id, scan_id=taken.scan_id)
 
     def _film(self, item: Accepted) -> Brought:
         address = self.desk.store.vault.put(item.film_bytes)
@@ -242,6 +251,7 @@ class _Inbox:
     def _keep_aside(self, item: NotAFilm) -> None:
         address = self.desk.store.vault.put(item.file_bytes, durable=False)
         self.waiting[address] = replace(item, file_bytes=b"")
+        self.addresses[item.name] = address
         self.aside.setdefault(item.series_uid, []).append(self.waiting[address])
         if len(self.waiting) >= _TOGETHER:
             self.settle()

@@ -10,6 +10,7 @@ from typing import Final
 
 from headstock.desk.appraisals import appraisal_page
 from headstock.desk.desk import Desk
+from headstock.desk.ground import compared_levels
 from headstock.desk.hips import page_caution
 from headstock.desk.limits import limit_rows
 from headstock.desk.pages import Appraisal, Caution, Comparison, WhyRow
@@ -17,7 +18,6 @@ from headstock.desk.scene import Scene, scene_of
 from headstock.desk.words import day_words, number
 from headstock.errors import RecordError
 from headstock.implants import CutLevel
-from headstock.measured import Measured
 from headstock.planning import comparison as planning
 from headstock.planning.optimise import Best
 from headstock.records import write_line
@@ -49,20 +49,10 @@ ROWS: Final = (
 
 def compared(desk: Desk, scene: Scene) -> planning.Comparison:
     """Planning's comparison of this scene, kept while its inputs stay the same."""
-    side = scene.state.side.value
-    return desk.answers.get(
-        ("compared", scene.basis),
-        lambda: planning.compare(
-            scene.prepared,
-            scene.facts,
-            scene.signs,
-            desk.catalogue,
-            scene.limits,
-            scene.targets,
-            combined_angle=_known(scene.extent.get("combined_necrotic_angle_deg")),
-            collapse_depth=_known(scene.measures.get(f"{side}.collapse_depth_mm")),
-        ),
+    found: planning.Comparison = desk.answers.get(
+        ("compared", scene.basis), lambda: compared_levels(scene, desk.catalogue)
     )
+    return found
 
 
 def best_of(desk: Desk, scene: Scene, level: CutLevel) -> Best:
@@ -93,7 +83,7 @@ def comparison(desk: Desk, hip_id: str, *, today: date) -> Comparison:
             "sound_bone_start_mm",
             "sound bone starts below the top of the head",
             found.sound_bone_start,
-            sentence="Deepest outlined dead bone, along the neck axis, the deeper of both films.",
+            sentence=f"{found.sound_bone_start.source[:1].upper()}{found.sound_bone_start.source[1:]}.",
         ),
         limits=limit_rows(desk),
         scale_words=" ".join([scene.scale_words, *found.notes]),
@@ -117,10 +107,6 @@ def _levels(desk: Desk, scene: Scene, found: planning.Comparison) -> tuple[Appra
         for entry in found.levels
         if entry.best.placement is not None
     )
-
-
-def _known(found: Measured | None) -> Measured | None:
-    return found if found is not None and found.known else None
 
 
 def first_words(scene: Scene, found: planning.Comparison) -> str | None:

@@ -49,12 +49,14 @@ class Memory:
 
 @dataclass(frozen=True, slots=True)
 class Desk:
-    """An open record, the families that may be planned with, and a short memory."""
+    """An open record, the families that may be planned with, and short memories of what was decoded and computed."""
 
     store: Store
     catalogue: Catalogue
     films: Memory = field(default_factory=lambda: Memory(6))
     answers: Memory = field(default_factory=lambda: Memory(64))
+    scans: Memory = field(default_factory=lambda: Memory(2))  # volumes: hundreds of MB each
+    hips: Memory = field(default_factory=lambda: Memory(3))  # hips read from scans, with their fields
 
     def film(self, film_id: str) -> Film:
         """The decoded film, from the vault; checked against its address."""

@@ -23,6 +23,7 @@ __all__ = [
     "limit_overruled_without_reason",
     "no_scale",
     "number_without_interval",
+    "scan_unfit",
     "stale_images",
     "two_identifiers",
     "wrong_patient",
@@ -315,3 +316,19 @@ def number_without_interval(numbers: Mapping[str, Measured]) -> None:
                 "Measure it again with its points' errors.",
                 "number shown without interval",
             )
+
+
+# ---- a scan that cannot be planned on ------------------------------------------------------------------------
+
+
+def scan_unfit(words: str, reasons: Iterable[str]) -> None:
+    """Metal in the hip, slices missing or too far apart, a mirrored volume: a plan on it would be of another bone.
+
+    Raises
+    ------
+    GuardError
+        With the reasons the scan's own findings give.
+    """
+    said = [reason for reason in reasons if reason]
+    if said:
+        raise GuardError(f"Nothing can be planned on the {words}. {' '.join(said)}", "scan unfit")

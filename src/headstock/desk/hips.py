@@ -39,10 +39,20 @@ from headstock.desk.pages import (
     NextStep,
     Number,
     PlanCard,
+    ScanCard,
     Station,
 )
 from headstock.desk.readings import finding_of, measure_number, measures_of, reading_state, wanted_keys
 from headstock.desk.scales import film_scales
+from headstock.desk.scans.rows import (
+    is_stale,
+    refusals,
+    scan_card,
+    scan_evidence,
+    scan_side,
+    scan_words,
+    scans_in_use,
+)
 from headstock.desk.words import count_words, day_words, side_words
 from headstock.errors import HeadstockError
 from headstock.frames import Side
@@ -53,7 +63,8 @@ from headstock.records import SignedPlan, plans_of
 from headstock.records.drafts import DraftState, draft_state, find_draft
 from headstock.records.people import facts_of, films_of, hips, hips_of, patient, uses_of
 from headstock.records.people import hip as hip_row
-from headstock.records.tables import FactRow, FilmRow, HipRecord, Patient
+from headstock.records.scans import outlines_subject, reading_of, scans_of, use_of
+from headstock.records.tables import FactRow, FilmRow, HipRecord, Patient, ScanReading, ScanRow, ScanUse
 
 __all__ = ["CAUTIONS", "HipState", "about", "gather", "hip_page", "hips_page", "page_caution", "plan_card"]
 
@@ -75,6 +86,12 @@ class HipState:
     ap: FilmRow | None
     lateral: FilmRow | None
     readings: dict[str, DraftState]
+    scans: tuple[ScanRow, ...]  # in use for this hip, newest first
+    scan: ScanRow | None  # the newest CT of them
+    scan_use: ScanUse | None
+    scan_reading: ScanReading | None
+    scan_card: ScanCard | None
+    outlines_step: int
     placement: DraftState | None
     plans: tuple[SignedPlan, ...]
     limits: Limits
@@ -84,6 +101,16 @@ class HipState:
     def side(self) -> Side:
         """The hip's side."""
         return Side(self.hip.side)
+
+    @property
+    def scan_is_read(self) -> bool:
+        """True when the bone of the scan was found."""
+        return self.scan_reading is not None and self.scan_reading.address is not None
+
+    @property
+    def on_scan(self) -> bool:
+        """True when this hip is planned on its scan: it was read, and its files do not forbid it."""
+        return self.scan is not None and self.scan_is_read and not refusals(self.scan)
 
     @property
     def is_other_hip(self) -> bool:
@@ -106,6 +133,9 @@ def gather(session: Session, hip_id: str, limits: Limits, today: date) -> HipSta
         if draft is not None and draft.step:
             readings[row.id] = draft_state(session, draft)
     placing = find_draft(session, "placement", hip.id)
+    scans = tuple(scans_in_use(session, hip))
+    scan = next((row for row in scans if row.modality == "CT"), None)
+    corrected = None if scan is None else find_draft(session, "outlines", outlines_subject(scan.id, hip.id))
     return HipState(
         hip=hip,
         other=next((h for h in hips_of(session, hip.patient_id) if h.id != hip.id), None),
@@ -114,6 +144,12 @@ def gather(session: Session, hip_id: str, limits: Limits, today: date) -> HipSta
         ap=newest(films, *_AP),
         lateral=newest(films, "lateral_hip"),
         readings=readings,
+        scans=scans,
+        scan=scan,
+        scan_use=None if scan is None else use_of(session, scan.id, hip.id),
+        scan_reading=None if scan is None else reading_of(session, scan.id, hip.id),
+        scan_card=None if scan is None else scan_card(session, scan, hip, today),
+        outlines_step=0 if corrected is None else corrected.step,
         placement=None if placing is None or not placing.step else draft_state(session, placing),
         plans=tuple(plans_of(session, hip.id)),
         limits=limits,
@@ -135,13 +171,16 @@ def next_step(state: HipState) -> NextStep:
             button="Print the sheet",
             page="sheet",
         )
-    if state.ap is None:
+    scan_step = _scan_step(state)
+    if scan_step is not None:
+        return scan_step
+    if state.ap is None and not state.on_scan:
         unsaid = next((row for row in state.films if row.view is None), None)
         if unsaid is not None:
             return _film_step("Say which view this is", film_words(unsaid), "Open the film", unsaid, "due")
         return NextStep(
-            title="Bring in an AP film",
-            detail="no AP film shows this hip",
+            title="Bring in an AP film or a CT",
+            detail="no AP film and no CT shows this hip",
             state="due",
             button="Drop images in",
             page="life",
@@ -152,7 +191,7 @@ def next_step(state: HipState) -> NextStep:
             return stopped
     for row in _planning_films(state):
         # Once a level is chosen the reading sufficed; what it still lacks is shown on its own page.
-        if state.hip.chosen_level is None and not state.is_read(row):
+        if state.hip.chosen_level is None and not state.on_scan and not state.is_read(row):
             left = len(wanted_keys(row.view, reading_state(state.readings.get(row.id)), state.side))
             begun = row.id in state.readings
             return NextStep(
@@ -163,6 +202,14 @@ def next_step(state: HipState) -> NextStep:
                 page="reading",
                 film_id=row.id,
             )
+    if state.hip.chosen_level is None and state.on_scan:
+        return NextStep(
+            title="Look at the stock",
+            detail="the CT is read: where sound bone starts, and what stands on it",
+            state="due",
+            button="Look at it",
+            page="stock",
+        )
     if state.hip.chosen_level is None:
         return NextStep(
             title="Compare the cut levels",
@@ -178,7 +225,7 @@ def next_step(state: HipState) -> NextStep:
         )
     return NextStep(
         title="Sign the plan" if not state.plans else "Sign the changed plan",
-        detail="a film of the signed plan was read or scaled otherwise since"
+        detail="a film or the scan of the signed plan was read otherwise since"
         if state.plans and _read_anew(state)
         else f"{level}, placed {day_words(_day(state.placement.at))}",
         state="due",
@@ -188,7 +235,38 @@ def next_step(state: HipState) -> NextStep:
 
 
 def _planning_films(state: HipState) -> list[FilmRow]:
-    return [row for row in (state.ap, state.lateral) if row is not None]
+    """The films a plan rests on. On a scan only those that were read count: they add leg length and offset."""
+    rows = [row for row in (state.ap, state.lateral) if row is not None]
+    return [row for row in rows if row.id in state.readings] if state.on_scan else rows
+
+
+def _scan_step(state: HipState) -> NextStep | None:
+    """What the scan wants next, if it wants anything before planning."""
+    row, card = state.scan, state.scan_card
+    if row is None or card is None:
+        return None
+    words = scan_words(row)
+
+    def step(title: str, detail: str, button: str, kind: Literal["due", "stopped", "late"]) -> NextStep:
+        return NextStep(title=title, detail=detail, state=kind, button=button, page="scan", scan_id=row.id)
+
+    if any(place.agrees is False for place in scan_evidence(row, state.scan_use, state.side)):
+        return step("The side does not agree", words, "Look at the scan", "stopped")
+    if refusals(row):
+        # It can be looked at, not planned on: with films the hip goes on, without them it is stopped here.
+        return None if state.ap is not None else step("This scan cannot be planned on", words, "See why", "stopped")
+    if card.state == "reading":
+        return step("The bone is being found", words, "Watch it", "due")
+    if card.state == "stopped":
+        return step("The bone was not found", card.says, "Look at the scan", "stopped")
+    if not state.scan_is_read:
+        return step("Find the bone in the CT", words, "Find it", "due")
+    side = scan_side(row, state.scan_use)
+    if side.header == "silent" and side.letter is None:
+        return step("Say which side this scan shows", words, "Open the scan", "due")
+    if is_stale(row, state.today, state.limits):
+        return step("The scan is old", f"{words}; take a new one", "Look at it", "late")
+    return None
 
 
 def _film_stop(state: HipState, row: FilmRow) -> NextStep | None:
@@ -226,6 +304,13 @@ def _changed_since_signing(state: HipState) -> bool:
 
 def _read_anew(state: HipState) -> bool:
     """True when a film of the newest plan was read or scaled otherwise since: its numbers are no longer the plan's."""
+    scan = state.plans[0].payload.get("scan")
+    if scan is not None and state.scan is not None and scan["scan_id"] == state.scan.id:
+        address = None if state.scan_reading is None else state.scan_reading.address
+        if (address, state.outlines_step) != (scan["outlines"], scan["outlines_step"]):
+            return True
+        if (state.scan.calibration or {}) != (scan.get("calibration") or {}):
+            return True
     films = {row.id: row for row in state.films}
     for entry in state.plans[0].payload.get("films", []):
         row = films.get(entry["film_id"])
@@ -251,7 +336,8 @@ def _day(at: str | None) -> date | None:
 
 def stations(state: HipState, step: NextStep) -> list[Station]:
     """The line that is the navigation."""
-    ap, films = state.ap, _planning_films(state)
+    ap, films = state.ap, [row for row in (state.ap, state.lateral) if row is not None]
+    ready = state.on_scan or (ap is not None and ap.id in state.readings)
     read = bool(films) and all(state.is_read(row) for row in films)
     first_unread = next((row for row in films if not state.is_read(row)), ap)
     stopped = step.state == "stopped" and step.page == "film"
@@ -276,19 +362,20 @@ def stations(state: HipState, step: NextStep) -> list[Station]:
             open=ap is not None,
             film_id=first_unread.id if first_unread is not None else None,
         ),
+        *_scan_stations(state, step),
         Station(
             key="comparison",
             title="Comparison",
             note=CutLevel(state.hip.chosen_level).word.lower() if state.hip.chosen_level else "",
             state="done" if state.hip.chosen_level else "todo",
-            open=ap is not None and ap.id in state.readings,
+            open=ready,
         ),
         Station(
             key="placement",
             title="Placement",
             note=day_words(_day(state.placement.at)) if state.placement else "",
             state="done" if state.placement else "todo",
-            open=ap is not None and ap.id in state.readings,
+            open=ready,
         ),
         Station(
             key="signature",
@@ -309,6 +396,32 @@ def stations(state: HipState, step: NextStep) -> list[Station]:
     return rows
 
 
+def _scan_stations(state: HipState, step: NextStep) -> list[Station]:
+    """Scan and stock, on hips that have a scan."""
+    row, card = state.scan, state.scan_card
+    if row is None or card is None:
+        return []
+    stopped = (step.page == "scan" and step.state == "stopped") or card.state == "stopped"
+    return [
+        Station(
+            key="scan",
+            title="Scan",
+            note=day_words(row.taken) if row.taken is not None else "",
+            state="stopped" if stopped else "done" if card.state == "read" else "todo",
+            open=True,
+            scan_id=row.id,
+        ),
+        Station(
+            key="stock",
+            title="Stock",
+            note="",
+            state="done" if state.on_scan else "todo",
+            open=state.on_scan,
+            scan_id=row.id,
+        ),
+    ]
+
+
 def marks(state: HipState) -> list[LifeMark]:
     """What happened to this hip, and when."""
     found: list[LifeMark] = []
@@ -320,6 +433,10 @@ def marks(state: HipState) -> list[LifeMark]:
         at = _day(state.readings[row.id].at) if row.id in state.readings else None
         if at is not None:
             found.append(LifeMark(kind="read", on=at, words=f"{film_words(row)} read"))
+    for scan in state.scans:
+        if scan.taken is not None:
+            seen = scan is state.scan and state.scan_is_read
+            found.append(LifeMark(kind="seen" if seen else "film_not_read", on=scan.taken, words=scan_words(scan)))
     placed = _day(state.placement.at) if state.placement else None
     if placed is not None:
         found.append(LifeMark(kind="planned", on=placed, words="placement kept"))
@@ -449,6 +566,7 @@ def hip_page(desk: Desk, hip_id: str, *, today: date) -> HipPage:
             for row in films_of(session, state.hip.patient_id)
             if is_used(row, state.hip, uses) or row.id in uses or row.view is None
         ]
+        scans = [scan_card(session, row, state.hip, today) for row in scans_of(session, state.hip.patient_id)]
         kept = facts_of(session, state.hip)
     step = next_step(state)
     found = ap_measures(state)
@@ -464,6 +582,7 @@ def hip_page(desk: Desk, hip_id: str, *, today: date) -> HipPage:
         marks=marks(state),
         facts=fact_fields(state.hip, state.patient, kept),
         films=cards,
+        scans=scans,
         plans=[plan_card(plan) for plan in state.plans],
         cautions=recorded_cautions(state, kept, found),
         key_numbers=key_numbers(state, found),
@@ -534,6 +653,8 @@ def hip_finding(state: HipState, step: NextStep, found: Mapping[str, Measured]) 
         return f"The plan is signed: {plan.payload['words']}."
     if state.ap is not None and found:
         return finding_of(found, state.side, state.ap.view, [])
+    if state.scan is not None:
+        return f"{side_words(state.hip.side)}: {scan_words(state.scan)} is here. {step.title}."
     if state.ap is not None:
         return f"{side_words(state.hip.side)}: {film_words(state.ap)} is here. {step.title}."
-    return f"No film of this {state.hip.side} hip is here yet."
+    return f"No film and no scan of this {state.hip.side} hip is here yet."

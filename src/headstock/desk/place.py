@@ -6,11 +6,11 @@ from typing import Literal
 from headstock.desk.appraisals import appraisal_page, placement_from, placement_in
 from headstock.desk.compare import best_of
 from headstock.desk.desk import Desk
+from headstock.desk.ground import best_at, fits_ground
 from headstock.desk.pages import Appraisal, PlacementIn, PlacementPage, PlacementSave, SizeOption, TargetIn
 from headstock.desk.scene import Scene, scene_of
 from headstock.errors import RecordError
 from headstock.implants import CutLevel, Placement
-from headstock.planning.optimise import best_placement
 from headstock.records import DraftState, write_line
 from headstock.records.drafts import find_or_begin, redo, save_step, undo
 from headstock.records.people import hip as hip_row
@@ -31,7 +31,11 @@ def current_placement(desk: Desk, scene: Scene) -> tuple[Placement, str | None]:
     """The kept placement when it is of the chosen level, else the best of that level; and what bound the search."""
     kept, chosen = scene.state.placement, scene.state.hip.chosen_level
     if kept is not None and (chosen is None or kept.state.get("level") == chosen):
-        return placement_from(PlacementIn.model_validate(kept.state), desk.catalogue), None
+        placement = placement_from(PlacementIn.model_validate(kept.state), desk.catalogue)
+        if fits_ground(scene, placement):
+            return placement, None
+        # Placed on films before the scan was read (or the other way round): the search begins anew on what counts now.
+        chosen = chosen or kept.state.get("level")
     if chosen is None:
         raise RecordError("No cut level is chosen for this hip. Compare the levels and choose one.")
     best = best_of(desk, scene, CutLevel(chosen))
@@ -56,8 +60,11 @@ def _page(
     cups = catalogue.cups_for_head(placement.head_diameter_mm)
     return PlacementPage(
         hip_id=scene.state.hip.id,
-        film_id=scene.ap.id,
-        lateral_film_id=None if scene.lateral is None or scene.hip.lateral is None else scene.lateral.id,
+        film_id=None if scene.film is None else scene.film.ap.id,
+        lateral_film_id=None
+        if scene.film is None or scene.film.lateral is None or scene.film.hip.lateral is None
+        else scene.film.lateral.id,
+        scan_id=None if scene.scan is None else scene.scan.row.id,
         appraisal=appraisal_page(scene, placement, catalogue, binding=binding),
         sizes=[
             SizeOption(family=family.id, size=size.id, words=f"{family.name}, size {size.id} ({size.nominal_mm:g} mm)")
@@ -164,9 +171,7 @@ def best_again(
         None can be made; the words say why.
     """
     scene = scene_of(desk, hip_id, today=now.date())
-    best = best_placement(
-        scene.prepared, CutLevel(level), desk.catalogue, scene.limits, scene.targets, family_id=family, size_id=size
-    )
+    best = best_at(scene, CutLevel(level), desk.catalogue, family_id=family, size_id=size)
     if best.placement is None:
         raise RecordError(f"Nothing can be placed at {CutLevel(level).word.lower()} on this hip: {best.reason}")
     named = f"best fit, size {best.placement.size}"

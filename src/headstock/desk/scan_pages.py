@@ -175,6 +175,7 @@ class CalibrationIn(Given):
     slope: float | None = None
     offset: float | None = None
     slope_sd_percent: float | None = None
+    rods_g_cm3: list[float] | None = None  # of "rods": their densities
     source: str = ""
 
 

@@ -15,7 +15,7 @@ from headstock.planning.drawing import Drawing as Picture
 from headstock.planning.drawing import ViewDrawing
 from headstock.planning.prepared import PreparedHip
 
-__all__ = ["film_drawing", "lateral_drawing", "neck_drawing"]
+__all__ = ["bone_drawing", "film_drawing", "lateral_drawing", "neck_drawing"]
 
 Floats = NDArray[np.float64]
 Points = list[tuple[float, float]]
@@ -25,15 +25,26 @@ _UNCERTAIN_SD = 1.0  # half the width of the dotted rim: one sd of the lesion's 
 def neck_drawing(picture: Picture) -> Drawing:
     """The AP picture in the neck's own frame, neck axis upright: x across, medial positive; y depth below the pole."""
     view = picture.ap
-    shapes = [_shape("bone", view.bone, closed=True), _shape("cortex", view.bone)]
-    for lesion in view.lesions:
-        shapes.append(_shape("dead", lesion, closed=True))
-        shapes += _rims(lesion, view.lesion_rim_sd_mm)
+    shapes = _bone_and_dead(view)
     shapes += [_shape("removed", piece, closed=True) for piece in view.removed]
     shapes += _metal(view)
     shapes += [_shape("seat_sound" if run.sound else "seat_unsound", run.points) for run in view.seat]
     shapes += [_shape("cup", view.cup, closed=True), _shape("axis", view.axis), _shape("cut", view.cut)]
     return Drawing(frame="neck", shapes=[shape for shape in shapes if len(shape.points) > 1])
+
+
+def bone_drawing(view: ViewDrawing) -> Drawing:
+    """The bone alone, before any placement, in the neck's own frame."""
+    return Drawing(frame="neck", shapes=[shape for shape in _bone_and_dead(view) if len(shape.points) > 1])
+
+
+def _bone_and_dead(view: ViewDrawing) -> list[Shape]:
+    shapes = [_shape("bone", view.bone, closed=True), _shape("cortex", view.bone)]
+    for lesion in view.lesions:
+        shapes.append(_shape("dead", lesion, closed=True))
+        if not view.uncertain:
+            shapes += _rims(lesion, view.lesion_rim_sd_mm)
+    return shapes + [_shape("uncertain", outer, closed=True) for outer in view.uncertain]
 
 
 def film_drawing(picture: Picture, hip: PreparedHip) -> Drawing | None:

@@ -13,10 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from headstock import __version__
+from headstock.desk.appraisals import canal_said
 from headstock.desk.desk import Desk
 from headstock.desk.films import film_words, shown_name
+from headstock.desk.ground import appraised, drawn, guided
 from headstock.desk.pages import Drawing, Shape
-from headstock.desk.scene import Scene
+from headstock.desk.scans.pictures import planned_film, space_sheet
+from headstock.desk.scene import FilmPart, Scene
 from headstock.desk.shapes import film_drawing, lateral_drawing, neck_drawing
 from headstock.desk.words import day_words, says_number
 from headstock.documents import (
@@ -32,12 +35,12 @@ from headstock.documents import (
 )
 from headstock.images.grey import presentation
 from headstock.implants import Catalogue, CutLevel, Placement
-from headstock.measured import Measured, exact, missing
-from headstock.planning.appraise import Appraisal, AppraisalLine, appraise
+from headstock.measured import Measured, missing
+from headstock.planning.appraise import Appraisal, AppraisalLine
 from headstock.planning.drawing import Drawing as Picture
-from headstock.planning.drawing import drawing as draw
 from headstock.planning.limits import State
-from headstock.planning.wire import Guide, guide
+from headstock.planning.wire import Guide
+from headstock.records.tables import FilmRow
 
 __all__ = ["PlanWords", "sheet_content"]
 
@@ -79,9 +82,10 @@ def sheet_content(
         An identifier is missing, or a number has no interval.
     """
     catalogue = desk.catalogue
-    found = appraise(scene.prepared, placement, catalogue, scene.limits, scene.targets)
-    picture = draw(scene.prepared, placement, catalogue)
-    wire = guide(scene.prepared, placement, catalogue)
+    found = appraised(scene, placement, catalogue)
+    picture = drawn(scene, placement, catalogue)
+    wire = guided(scene, placement, catalogue)
+    main, second = _pictures(desk, scene, placement, picture)
     side, patient = scene.state.side, scene.state.patient
     content = SheetContent(
         side=side,
@@ -93,11 +97,9 @@ def sheet_content(
         component_words=f"{found.family_name}, size {placement.size}",
         headline=_headline(found),
         neck_shapes=_sheet_shapes(neck_drawing(picture)),
-        neck_caption=f"from the AP film, neck axis upright; outline {scene.hip.ap.outline_kind}",
-        film=_film(
-            desk, scene.ap.id, film_drawing(picture, scene.prepared), _caption(scene, lateral=False), scene, False
-        ),
-        lateral=_lateral(desk, scene, picture),
+        neck_caption=_neck_caption(scene),
+        film=main,
+        lateral=second,
         parts=_parts(found, placement, catalogue),
         pairing=_pairing(placement, catalogue),
         cutting=(
@@ -204,23 +206,35 @@ def _sheet_shape(shape: Shape, shift: tuple[float, float] = (0.0, 0.0), rows: fl
     return SheetShape(shape.role, points, shape.closed, shape.label or "")
 
 
-def _caption(scene: Scene, *, lateral: bool) -> str:
-    row = scene.lateral if lateral and scene.lateral is not None else scene.ap
-    age = "" if row.taken is None else f", {(scene.state.today - row.taken).days} days old"
+def _neck_caption(scene: Scene) -> str:
+    if scene.film is None or scene.scan is not None:
+        return "from the scan, in the plane of neck and shaft; neck axis upright"
+    return f"from the AP film, neck axis upright; outline {scene.film.hip.ap.outline_kind}"
+
+
+def _pictures(desk: Desk, scene: Scene, placement: Placement, picture: Picture) -> tuple[SheetFilm, SheetFilm | None]:
+    """The two pictures beside the neck: films with the part on them, or the planned film and the hip in space."""
+    if scene.scan is not None:
+        return planned_film(scene, placement, desk.catalogue), space_sheet(scene, placement, desk.catalogue)
+    film = scene.film
+    assert film is not None
+    main = _film(desk, film, film_drawing(picture, film.prepared), scene, False)
+    if film.lateral is None or film.hip.lateral is None:
+        return main, None
+    return main, _film(desk, film, lateral_drawing(picture, film.prepared), scene, True)
+
+
+def _caption(row: FilmRow, today: date) -> str:
+    age = "" if row.taken is None else f", {(today - row.taken).days} days old"
     return f"{film_words(row)[:1].upper()}{film_words(row)[1:]}{age}"
 
 
-def _lateral(desk: Desk, scene: Scene, picture: Picture) -> SheetFilm | None:
-    if scene.lateral is None or scene.hip.lateral is None:
-        return None
-    drawing = lateral_drawing(picture, scene.prepared)
-    return _film(desk, scene.lateral.id, drawing, _caption(scene, lateral=True), scene, True)
-
-
-def _film(desk: Desk, film_id: str, drawing: Drawing | None, caption: str, scene: Scene, lateral: bool) -> SheetFilm:
+def _film(desk: Desk, part: FilmPart, drawing: Drawing | None, scene: Scene, lateral: bool) -> SheetFilm:
     """The part of a film around the hip, with the placement over it."""
-    film = desk.film(film_id)
-    view = scene.hip.lateral if lateral and scene.hip.lateral is not None else scene.hip.ap
+    shown = part.lateral if lateral and part.lateral is not None else part.ap
+    caption = _caption(shown, scene.state.today)
+    film = desk.film(shown.id)
+    view = part.hip.lateral if lateral and part.hip.lateral is not None else part.hip.ap
     assert view.axes is not None
     col, row = view.axes.to_px(view.head_centre_mm[:1])[0]
     mm_per_col, mm_per_row = view.axes.mm_per_px
@@ -343,8 +357,8 @@ def _bone(found: Appraisal) -> tuple[SheetNumber, ...]:
         _number(found.line("valgus_to_neck_deg"), signed=True),
         _number(found.line("head_neck_ratio")),
     ]
-    # The family's file says it in a word; the number behind it is only that it says so.
-    rows.append(SheetNumber("canal", exact(1.0, "count", "the family's file", "by_family"), 0, words=found.canal))
+    # A word, not a number; what stands behind it is only who says so.
+    rows.append(SheetNumber("canal", canal_said(found), 0, words=found.canal))
     return tuple(rows)
 
 
@@ -362,13 +376,16 @@ def _fall_back(found: Appraisal, named: str | None) -> str:
 
 
 def _scale_words(scene: Scene) -> str:
-    row, scale = scene.ap, scene.ap_scale
-    words = f"{scale.source[:1].upper()}{scale.source[1:]}; {says_number(scale.measured(), 4)} at the hip."
-    if row.scale_settled_by:
-        words += f" Settled by {row.scale_settled_by}."
-    if scene.lateral is not None and scene.lateral_scale is not None:
-        words += f" Lateral film: {scene.lateral_scale.source}, {says_number(scene.lateral_scale.measured(), 4)}."
-    return words
+    said = [] if scene.scan is None else [f"{scene.scan.words}."]
+    film = scene.film
+    if film is not None:
+        scale = film.ap_scale
+        said.append(f"{scale.source[:1].upper()}{scale.source[1:]}; {says_number(scale.measured(), 4)} at the hip.")
+        if film.ap.scale_settled_by:
+            said.append(f"Settled by {film.ap.scale_settled_by}.")
+        if film.lateral is not None and film.lateral_scale is not None:
+            said.append(f"Lateral film: {film.lateral_scale.source}, {says_number(film.lateral_scale.measured(), 4)}.")
+    return " ".join(said)
 
 
 def _stops(scene: Scene, words: PlanWords, placement: Placement) -> tuple[Stop, ...]:
@@ -385,7 +402,7 @@ def _stops(scene: Scene, words: PlanWords, placement: Placement) -> tuple[Stop, 
             "Before the skin",
             (
                 f"{side} hip, said aloud",
-                "this sheet and its films on screen",
+                "this sheet and its images on screen",
                 f"size {placement.size} and its neighbours in the room",
             ),
         ),
@@ -394,8 +411,9 @@ def _stops(scene: Scene, words: PlanWords, placement: Placement) -> tuple[Stop, 
 
 
 def _notes(scene: Scene, found: Appraisal, words: PlanWords) -> tuple[str, ...]:
+    ball = "circle" if scene.scan is None else "sphere"
     notes = [
-        "Depth runs from the pole of the fitted head circle along the neck axis. Longer and larger are positive; "
+        f"Depth runs from the pole of the fitted head {ball} along the neck axis. Longer and larger are positive; "
         "intervals are 95 %.",
         "Not a cleared medical device. For planning support and research: the surgeon verifies, local rules prevail.",
     ]
@@ -406,7 +424,12 @@ def _notes(scene: Scene, found: Appraisal, words: PlanWords) -> tuple[str, ...]:
     notes += [f"Cup, {what}: {how}" for what, how in words.cup_overrides.items()]
     if words.note:
         notes.append(f"Surgeon: {words.note}")
-    notes += [*scene.hip.notes]
+    if scene.film is not None:
+        notes += [*scene.film.hip.notes]
+    elif scene.film_says:
+        notes.append(f"Films: {scene.film_says}")
+    if scene.scan is not None:
+        notes += [one.says for one in scene.scan.read.findings if one.weight == "warn"]
     if words.operation_date is not None:
         notes.append(f"Operation planned for {day_words(words.operation_date)}.")
     return tuple(notes)

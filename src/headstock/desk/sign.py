@@ -17,6 +17,7 @@ from headstock.desk.compare import compared
 from headstock.desk.desk import Desk, reader
 from headstock.desk.films import film_side, film_words, side_evidence
 from headstock.desk.frozen import freeze, thaw
+from headstock.desk.ground import appraised
 from headstock.desk.headers import header_from_json
 from headstock.desk.hips import plan_card
 from headstock.desk.pages import (
@@ -29,6 +30,9 @@ from headstock.desk.pages import (
 )
 from headstock.desk.place import current_placement
 from headstock.desk.scales import film_scales
+from headstock.desk.scans.plain import scan_header_from_json
+from headstock.desk.scans.reading import stops_of
+from headstock.desk.scans.rows import scan_evidence, scan_side, scan_words
 from headstock.desk.scene import Scene, scene_of
 from headstock.desk.sheet import PlanWords, sheet_content
 from headstock.desk.words import day_words
@@ -38,11 +42,12 @@ from headstock.forecast import Forecast
 from headstock.frames import Side
 from headstock.implants import CutLevel, Placement
 from headstock.planning.appraise import Appraisal as Found
-from headstock.planning.appraise import appraise
 from headstock.records import StepConflictError, append_plan, canonical, plan, plans_of, sha256_hex, write_line
 from headstock.records.people import NotFoundError, facts_of
 from headstock.records.people import film as film_row
 from headstock.records.people import hip as hip_row
+from headstock.records.scans import scan as scan_row
+from headstock.records.scans import use_of
 from headstock.records.tables import FilmRow
 
 __all__ = ["draft_sheet", "newest_plan", "sign_plan", "signature_page", "signed_sheet"]
@@ -59,6 +64,7 @@ class _Guard:
     button: str | None = None
     page: str | None = None
     film_id: str | None = None
+    scan_id: str | None = None
 
     def run(self) -> Check:
         try:
@@ -72,6 +78,7 @@ class _Guard:
                 button=self.button,
                 page=self.page,
                 film_id=self.film_id,
+                scan_id=self.scan_id,
             )
         return Check(guard=self.guard, passed=True, title=self.title, says=self.passed_says)
 
@@ -79,16 +86,11 @@ class _Guard:
 # ---- the guards of one plan ----------------------------------------------------------------------------------
 
 
-def _films(scene: Scene) -> list[FilmRow]:
-    """The films the plan rests on."""
-    return [scene.ap, *([scene.lateral] if scene.lateral is not None else [])]
-
-
 def _identity_guard(scene: Scene) -> None:
     patient = scene.state.patient
     known = guards.Identity(patient.number, patient.name, patient.born, patient.sex or "")
     guards.two_identifiers(known)
-    for row in _films(scene):
+    for row in scene.films:
         header = header_from_json(row.header)
         if header.patient_number and header.patient_number.strip() != patient.number:
             raise GuardError(
@@ -98,15 +100,27 @@ def _identity_guard(scene: Scene) -> None:
         guards.wrong_patient(
             known, guards.Identity(header.patient_number, header.patient_name, header.birth_date, header.sex)
         )
+    if scene.scan is not None:
+        said = scan_header_from_json(scene.scan.row.header)
+        if said.patient_number and " ".join(said.patient_number.split()) != patient.number:
+            raise GuardError(
+                f"The {scan_words(scene.scan.row)} carries another patient number than this hip. Take it out of this "
+                "hip.",
+                "wrong patient",
+            )
+        guards.wrong_patient(known, guards.Identity(said.patient_number, said.patient_name, said.birth_date, said.sex))
 
 
 def _side_guard(scene: Scene, typed: str | None = None) -> None:
-    guards.wrong_side(scene.state.side, [film_side(row) for row in [*_films(scene), *_contradicting(scene)]], typed)
+    places = [film_side(row) for row in [*scene.films, *_contradicting(scene)]]
+    if scene.scan is not None:
+        places.append(scan_side(scene.scan.row, scene.state.scan_use))
+    guards.wrong_side(scene.state.side, places, typed)
 
 
 def _contradicting(scene: Scene) -> list[FilmRow]:
     """Films in use for this hip that the plan does not rest on, but that carry another side: someone is mistaken."""
-    planned = {row.id for row in _films(scene)}
+    planned = {row.id for row in scene.films}
     return [
         row
         for row in scene.state.films
@@ -115,14 +129,14 @@ def _contradicting(scene: Scene) -> list[FilmRow]:
 
 
 def _scale_guard(scene: Scene) -> None:
-    for row in _films(scene):
+    for row in scene.films:
         scales = film_scales(row, scene.limits)
         guards.no_scale(film_words(row), scales.in_use is not None or not scales.settled, settled=scales.settled)
 
 
 def _plausible_guard(scene: Scene) -> None:
     band = scene.limits.named("magnification")
-    for row in _films(scene):
+    for row in scene.films:
         scales = film_scales(row, scene.limits)
         if scales.in_use is not None and scales.settled_by is None:
             guards.implausible_scale(film_words(row), scales.in_use.magnification, band.low, band.high)
@@ -130,8 +144,16 @@ def _plausible_guard(scene: Scene) -> None:
 
 def _stale_guard(scene: Scene, operation: date) -> None:
     limit = scene.limits.named("film_age_days").high
-    for row in _films(scene):
+    for row in scene.films:
         guards.stale_images(film_words(row), row.taken, operation, limit)
+    if scene.scan is not None:
+        guards.stale_images(scan_words(scene.scan.row), scene.scan.row.taken, operation, limit)
+
+
+def _scan_guard(scene: Scene) -> None:
+    """Metal, a mirrored volume, missing slices, too coarse: what the scan's own findings refuse."""
+    if scene.scan is not None:
+        guards.scan_unfit(scan_words(scene.scan.row), stops_of(scene.scan.row, scene.scan.read))
 
 
 def _family_guard(desk: Desk, placement: Placement, level: str, found: Found) -> None:
@@ -170,7 +192,7 @@ def signature_page(desk: Desk, hip_id: str, *, today: date) -> SignaturePage:
     except HeadstockError as stop:
         return _closed(desk, hip_id, stop)
     level = placement_level(desk, placement)
-    found = appraise(scene.prepared, placement, desk.catalogue, scene.limits, scene.targets)
+    found = appraised(scene, placement, desk.catalogue)
     shown = appraisal_page(scene, placement, desk.catalogue, found=found)
     checks = [guard.run() for guard in _guards(desk, scene, placement, level, found, today)]
     overrides = [OverrideWanted(key=key, words=words) for key, words in checked_limits(shown).items()]
@@ -189,7 +211,10 @@ def signature_page(desk: Desk, hip_id: str, *, today: date) -> SignaturePage:
 
 def _seen(scene: Scene, placement: Placement) -> str:
     """A mark of everything a signature rests on: it changes when any of it does."""
-    letters = [[row.side_letter, row.side_letter_by, row.taken] for row in _films(scene)]
+    letters: list[list[object]] = [[row.side_letter, row.side_letter_by, row.taken] for row in scene.films]
+    if scene.scan is not None:
+        use = scene.state.scan_use
+        letters.append([None if use is None else use.side_seen, scene.scan.row.taken])
     content = [scene.basis, repr(placement), str(letters), len(scene.state.plans)]
     return sha256_hex(canonical(content).encode())
 
@@ -200,28 +225,43 @@ def placement_level(desk: Desk, placement: Placement) -> str:
 
 
 def _guards(desk: Desk, scene: Scene, placement: Placement, level: str, found: Found, day: date) -> list[_Guard]:
-    open_film = next((row for row in [*_films(scene), *_contradicting(scene)] if _fails(scene, row)), scene.ap)
+    suspects = [*scene.films, *_contradicting(scene)]
+    open_film = next((row for row in suspects if _fails(scene, row)), suspects[0] if suspects else None)
+    film_id = None if open_film is None else open_film.id
+    scan_id = None if scene.scan is None else scene.scan.row.id
+    read_page = ("reading", scene.film.ap.id) if scene.film is not None else ("scan", None)
+    scan_guards = (
+        []
+        if scene.scan is None
+        else [
+            _Guard(
+                "scan unfit", "A scan to plan on", "Its slices are whole and even, and no metal disturbs the hip.",
+                lambda: _scan_guard(scene), "Look at the scan", "scan", None, scan_id,
+            )
+        ]
+    )  # fmt: skip
     return [
+        *scan_guards,
         _Guard(
-            "wrong patient", "One patient", "Every film carries this patient's number and name.",
+            "wrong patient", "One patient", "Every image carries this patient's number and name.",
             lambda: _identity_guard(scene), "Look at the facts", "life",
         ),
         _Guard(
             "wrong side", "One side", "Every place that carries the side says the same.",
-            lambda: _side_guard(scene), "Look at the film", "film", open_film.id,
+            lambda: _side_guard(scene), *_image_page(film_id, scan_id),
         ),
         _Guard(
-            "no scale", "A scale", "Every film in this plan has a scale, and its sources agree or were settled.",
-            lambda: _scale_guard(scene), "Set the scale", "film", open_film.id,
+            "no scale", "A scale", "Every image in this plan has a scale, and its sources agree or were settled.",
+            lambda: _scale_guard(scene), "Set the scale", "film", film_id,
         ),
         _Guard(
             "implausible scale", "A plausible scale", "The magnification lies where that of a hip can lie.",
-            lambda: _plausible_guard(scene), "Look at the scale", "film", open_film.id,
+            lambda: _plausible_guard(scene), "Look at the scale", "film", film_id,
         ),
         _Guard(
-            "stale images", "Fresh films", f"No film is older than the limit, counted to {day_words(day)}; "
+            "stale images", "Fresh images", f"No image is older than the limit, counted to {day_words(day)}; "
             "the operation's day is counted again when you sign.",
-            lambda: _stale_guard(scene, day), "Look at the films", "life",
+            lambda: _stale_guard(scene, day), "Look at the images", "life",
         ),
         _Guard(
             "family unsuitable", "A suitable family", "The family is made for this cut level and stays in the bone.",
@@ -229,13 +269,20 @@ def _guards(desk: Desk, scene: Scene, placement: Placement, level: str, found: F
         ),
         _Guard(
             "number shown without interval", "Intervals", "Every measured number has its interval.",
-            lambda: _interval_guard(found), "Read again", "reading", scene.ap.id,
+            lambda: _interval_guard(found), "Read again", read_page[0], read_page[1], scan_id,
         ),
         _Guard(
             "placement kept", "Your placement", "The placement was kept by a person.",
             lambda: _kept_guard(scene), "Back to the placement", "placement",
         ),
     ]  # fmt: skip
+
+
+def _image_page(film_id: str | None, scan_id: str | None) -> tuple[str, str, str | None, str | None]:
+    """Where a contradiction of sides is looked at: the film when there is one, else the scan."""
+    if film_id is None:
+        return ("Look at the scan", "scan", None, scan_id)
+    return ("Look at the film", "film", film_id, scan_id)
 
 
 def _fails(scene: Scene, row: FilmRow) -> bool:
@@ -253,8 +300,12 @@ def _sides(scene: Scene, typed_by: str | None = None) -> list[SideEvidence]:
     rows = [
         SideEvidence(place="this plan", says=side.value, read_by=typed_by or "to be typed by the signer", agrees=True)
     ]
-    for row in [*_films(scene), *_contradicting(scene)]:
+    for row in [*scene.films, *_contradicting(scene)]:
         rows += side_evidence(row, side)
+    if scene.scan is not None:
+        rows += scan_evidence(scene.scan.row, scene.state.scan_use, side)
+    if scene.film is None:
+        return rows
     rows.append(
         SideEvidence(
             place="points of the reading", says=side.value, read_by="they lie on this side of the picture", agrees=True
@@ -322,7 +373,7 @@ def sign_plan(desk: Desk, hip_id: str, given: SignIn, *, now: datetime) -> Signa
     if given.seen is not None and given.seen != seen:
         raise _changed_meanwhile()
     level = placement_level(desk, placement)
-    found = appraise(scene.prepared, placement, desk.catalogue, scene.limits, scene.targets)
+    found = appraised(scene, placement, desk.catalogue)
     shown = appraisal_page(scene, placement, desk.catalogue, found=found)
     _side_guard(scene, given.side_typed)
     _stale_guard(scene, given.operation_date)
@@ -403,8 +454,9 @@ def _payload(
                 "reading_step": state.readings[row.id].step if row.id in state.readings else None,
                 "reading": state.readings[row.id].state if row.id in state.readings else None,
             }
-            for row in _films(scene)
+            for row in scene.films
         ],
+        "scan": None if scene.scan is None else _scan_payload(scene),
         "facts": scene.facts.to_json(),
         "limits": [limit.to_json() for limit in scene.limits],
         "target": {
@@ -412,11 +464,32 @@ def _payload(
             "offset_mm": scene.targets.offset_difference_mm,
         },
         "appraisal": [line.to_json() for line in found.lines],
-        "forecasts": [_forecast(found, name, given.operation_date) for name in _FORECASTS],
+        "forecasts": [
+            _forecast(found, name, given.operation_date) for name in _FORECASTS if found.line(name).measured.known
+        ],
         "reasons": {key: reason.strip() for key, reason in given.reasons.items()},
         "fall_back": given.fall_back,
         "cup_overrides": dict(given.cup_overrides),
         "note": words.note,
+    }
+
+
+def _scan_payload(scene: Scene) -> dict[str, Any]:
+    """The scan a plan rests on, and the outlines it was read with, down to the step of their last correction."""
+    assert scene.scan is not None
+    row, reading = scene.scan.row, scene.state.scan_reading
+    return {
+        "scan_id": row.id,
+        "content_sha256": row.content_sha256,
+        "words": scan_words(row),
+        "side_header": row.side,
+        "side_seen": None if scene.state.scan_use is None else scene.state.scan_use.side_seen,
+        "outlines": None if reading is None else reading.address,
+        "outlines_step": scene.state.outlines_step,
+        "calibration": row.calibration or {},
+        "findings": [{"code": one.code, "weight": one.weight, "says": one.says} for one in scene.scan.read.findings],
+        "measures": {name: value.to_json() for name, value in scene.scan.read.hip.measures.items()},
+        "lesion": {name: value.to_json() for name, value in scene.scan.read.lesion.measures.items()},
     }
 
 
@@ -472,7 +545,7 @@ def signed_sheet(desk: Desk, plan_id: str, paper: str, *, now: datetime) -> byte
     size = _paper(paper)
     with desk.store.session() as session:
         signed = plan(session, plan_id)
-    _signed_side_guard(desk, signed.payload)
+    _signed_side_guard(desk, signed.hip_id, signed.payload)
     signature = Signature(signed.signed_by, datetime.fromisoformat(signed.signed_at), signed.hash)
     content = thaw(
         signed.payload["sheet"],
@@ -514,10 +587,13 @@ def newest_plan(desk: Desk, name: str) -> str:
     return found[0].plan_id
 
 
-def _signed_side_guard(desk: Desk, payload: dict[str, Any]) -> None:
+def _signed_side_guard(desk: Desk, hip_id: str, payload: dict[str, Any]) -> None:
     with desk.store.session() as session:
-        rows = [film_row(session, entry["film_id"]) for entry in payload["films"]]
-    guards.wrong_side(Side(payload["side"]), [film_side(row) for row in rows], payload["side_typed"])
+        places = [film_side(film_row(session, entry["film_id"])) for entry in payload["films"]]
+        planned = payload.get("scan")
+        if planned is not None:
+            places.append(scan_side(scan_row(session, planned["scan_id"]), use_of(session, planned["scan_id"], hip_id)))
+    guards.wrong_side(Side(payload["side"]), places, payload["side_typed"])
 
 
 def _paper(paper: str) -> Paper:

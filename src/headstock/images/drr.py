@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from headstock.errors import FrameError
 from headstock.geometry.grid import Grid
 
-__all__ = ["WATER_PER_MM", "Detector", "attenuation", "film_grey", "project_volume"]
+__all__ = ["WATER_PER_MM", "Detector", "attenuation", "bone_window", "film_grey", "project_volume"]
 
 Floats = NDArray[np.float64]
 
@@ -91,10 +91,20 @@ def project_volume(per_mm: NDArray[np.float32], grid: Grid, detector: Detector) 
     return out
 
 
-def film_grey(integral: NDArray[np.float32]) -> NDArray[np.uint8]:
-    """A picture as films are shown: bone and metal bright. The darkest and brightest hundredths are cut off."""
+def film_grey(integral: NDArray[np.float32], window: tuple[float, float] | None = None) -> NDArray[np.uint8]:
+    """A picture as films are shown: bone and metal bright. `window`: integral that is black, that is white.
+
+    Without one the darkest and the brightest hundredth of what was crossed are cut off.
+    """
+    low, high = window or bone_window(integral)
+    share = np.clip((integral - low) / max(high - low, 1e-6), 0.0, 1.0)
+    return np.asarray(255.0 * share**0.7, np.uint8)
+
+
+def bone_window(integral: NDArray[np.float32]) -> tuple[float, float]:
+    """The window that shows what a projection without metal holds."""
     inside = integral[integral > 0.0]
     if inside.size == 0:
-        return np.zeros(integral.shape, np.uint8)
+        return (0.0, 1.0)
     low, high = np.percentile(inside, (1.0, 99.5))
-    return np.asarray(255.0 * np.clip((integral - low) / max(float(high - low), 1e-6), 0.0, 1.0) ** 0.8, np.uint8)
+    return (float(low), float(high))

@@ -34,6 +34,7 @@ from headstock.records import StepConflictError
 from headstock.records.people import NotFoundError
 from headstock.server import schema
 from headstock.server.guarded import Guarded, Reach
+from headstock.server.scans import scan_routes
 from headstock.server.static import static_response
 
 __all__ = ["make_app"]
@@ -98,6 +99,7 @@ def make_app(desk: Desk, clock: Clock, *, reach: Reach | None = None, static: Pa
     _films(app, desk, clock)
     _readings(app, desk, clock)
     _plans(app, desk, clock)
+    scan_routes(app, desk, runner, clock, _job)
 
     @app.get("/{path:path}", include_in_schema=False)
     def page(path: str, request: Request) -> Response:

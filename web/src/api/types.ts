@@ -68,6 +68,8 @@ export interface components {
             /** @default null */
             offset?: number | null;
             /** @default null */
+            rods_g_cm3?: number[] | null;
+            /** @default null */
             slope?: number | null;
             /** @default null */
             slope_sd_percent?: number | null;

@@ -108,7 +108,9 @@ def _desk(tell: Tell) -> list[Row]:
         drag_part = _seconds(lambda: place.appraise_live(desk, hip_id, given, today=_NOW.date()), 15)
         seen = scene.scene_of(desk, hip_id, today=_NOW.date())
         placement, _ = place.current_placement(desk, seen)
-        draws = _seconds(lambda: appraise(seen.prepared, placement, desk.catalogue, seen.limits, seen.targets), 5)
+        assert seen.film is not None
+        whole_hip = seen.film.prepared
+        draws = _seconds(lambda: appraise(whole_hip, placement, desk.catalogue, seen.limits, seen.targets), 5)
         sheet = _seconds(lambda: sign.draft_sheet(desk, hip_id, "a4", now=_NOW), 3)
     return [
         Row("speed", "six demo patients drawn, brought in and read", made, "s", of="part of make demo"),

@@ -1,0 +1,166 @@
+"""A series becomes a scan of a patient: its slices put in order in space, its identity and side kept.
+
+In: the addresses of the files of one series in the vault. Out: a row of the record and
+one line of words. A series that is no volume is kept aside with the reason.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+import sqlalchemy as sa
+from sqlalchemy.orm import Session
+
+from headstock.desk.desk import Desk
+from headstock.desk.facts import NO_NUMBER
+from headstock.desk.guards import Identity, wrong_patient
+from headstock.desk.scans.plain import findings_to_json, grid_to_json, scan_header_to_json
+from headstock.desk.scans.rows import scan_words
+from headstock.errors import GuardError, ImageError
+from headstock.images.scan import Scan, ScanHeader
+from headstock.images.scan_read import scan_of_files
+from headstock.records import sha256_hex, stamp, write_line
+from headstock.records.people import add_patient, hip, hip_of, hips_of, new_id, patient, patient_by_number
+from headstock.records.scans import scan_by_content
+from headstock.records.tables import Patient, ScanReading, ScanRow, SetAside
+
+__all__ = ["Taken", "addresses_of", "content_of", "take_series"]
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What became of a series."""
+
+    outcome: Literal["imported", "already_here", "set_aside", "refused"]
+    says: str
+    scan_id: str | None = None
+    hip_id: str | None = None
+
+
+def addresses_of(session: Session, series_uid: str) -> list[str]:
+    """Every file of a series that is here, of this import and of earlier ones."""
+    return list(
+        session.scalars(sa.select(SetAside.sha256).where(SetAside.series_uid == series_uid).order_by(SetAside.name))
+    )
+
+
+def content_of(addresses: list[str]) -> str:
+    """One address for a set of files, whatever their order."""
+    return sha256_hex("\n".join(sorted(set(addresses))).encode())
+
+
+def take_series(
+    desk: Desk, series_uid: str, addresses: list[str], *, who: str, now: datetime, into: str | None = None
+) -> Taken:
+    """Make a scan of a series' files.
+
+    `into`: the hip that a scan without an identity belongs to.
+    """
+    content = content_of(addresses)
+    with desk.store.session() as session:
+        here = scan_by_content(session, content)
+        if here is not None:
+            return Taken("already_here", "Already here.", here.id, _hip_to_open(session, here))
+    try:
+        found = scan_of_files([desk.store.vault.get(address) for address in addresses])
+    except ImageError as stop:
+        return Taken("set_aside", f"Kept, but no scan could be made of it. {stop}")
+    desk.scans.get(content, lambda: found)
+    try:
+        with desk.store.writing() as session:
+            row = _enter(session, found, series_uid, addresses, content, now, into)
+            write_line(
+                session,
+                at=now,
+                who=who,
+                action="scan imported",
+                subject=row.id,
+                files=len(addresses),
+                modality=row.modality,
+                content=content,
+            )
+            words = f"{scan_words(row)}, {_size_words(found)}{f', {row.side} hip' if row.side else ''}."
+            notes = " ".join(finding.says for finding in found.findings if finding.weight != "note")
+            return Taken("imported", f"{words} {notes}".strip(), row.id, _hip_to_open(session, row))
+    except GuardError as stop:
+        return Taken("refused", str(stop))
+
+
+def _enter(
+    session: Session,
+    found: Scan,
+    series_uid: str,
+    addresses: list[str],
+    content: str,
+    now: datetime,
+    into: str | None,
+) -> ScanRow:
+    owner = _owner(session, found.header, content, now, into)
+    uid = (series_uid or content)[:128]
+    older = session.scalar(sa.select(ScanRow).where(ScanRow.patient_id == owner.id, ScanRow.series_uid == uid))
+    if older is not None:
+        if session.scalar(sa.select(ScanReading).where(ScanReading.scan_id == older.id)) is not None:
+            raise GuardError(
+                "A scan of this series is already here and was read, and these files make another volume of it. It was "
+                "not replaced under its reading. Compare the two at the source, and export the right one as a series "
+                "of its own.",
+                "wrong patient",
+            )
+        row = older
+    else:
+        row = ScanRow(id=new_id(), patient_id=owner.id, series_uid=uid, calibration={})
+        session.add(row)
+    row.content_sha256, row.files = content, list(addresses)
+    row.modality, row.taken = found.modality, found.header.taken
+    row.side = None if found.header.side is None else found.header.side.value
+    row.header, row.grid = scan_header_to_json(found.header), grid_to_json(found.grid)
+    row.findings = findings_to_json(found.findings)
+    row.imported_at = stamp(now)
+    session.flush()
+    if row.side is not None:
+        hip_of(session, owner.id, row.side).under_study = True
+    return row
+
+
+def _owner(session: Session, header: ScanHeader, content: str, now: datetime, into: str | None) -> Patient:
+    """The patient a scan belongs to: as its header says, or the hip it was given to."""
+    number = " ".join(header.patient_number.split())
+    found = Identity(number, header.patient_name, header.birth_date, header.sex)
+    if into is not None:
+        known = patient(session, hip(session, into).patient_id)
+        if number and number != known.number and not known.number.startswith(NO_NUMBER):
+            raise GuardError(
+                "This scan carries another patient's number than the hip it was given to. It was not taken in. "
+                "Import it without naming a hip.",
+                "wrong patient",
+            )
+    else:
+        number = number or NO_NUMBER + sha256_hex((header.study_uid or content).encode())[:8].upper()
+        row = patient_by_number(session, number)
+        if row is None:
+            return add_patient(
+                session,
+                number=number,
+                name=header.patient_name,
+                born=header.birth_date,
+                sex=header.sex or None,
+                now=now,
+            )
+        known = row
+    wrong_patient(Identity(known.number, known.name, known.born, known.sex or ""), found)
+    known.name = known.name or header.patient_name
+    known.born = known.born or header.birth_date
+    known.sex = known.sex or header.sex or None
+    return known
+
+
+def _size_words(found: Scan) -> str:
+    slices, step = found.grid.shape[0], float(found.grid.spacing_mm[2])
+    return f"{slices} slices, {step:.1f} mm apart"
+
+
+def _hip_to_open(session: Session, row: ScanRow) -> str:
+    """The hip to open for a scan: its own side, else the one under study, else the right."""
+    hips = hips_of(session, row.patient_id)
+    best = [h for h in hips if h.side == row.side] or [h for h in hips if h.under_study]
+    return (best or sorted(hips, key=lambda h: h.side, reverse=True))[0].id

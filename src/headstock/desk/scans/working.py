@@ -1,0 +1,49 @@
+"""Begin the work that finds the bone in a scan."""
+
+from datetime import datetime
+
+from headstock.desk.desk import Desk
+from headstock.desk.scan_pages import ReadScanIn
+from headstock.desk.scans.owner import hip_of_scan
+from headstock.desk.scans.reading import mark_reading
+from headstock.desk.scans.rows import scan_words
+from headstock.errors import ImageError
+from headstock.jobs import Job, Runner
+from headstock.records.scans import reading_of
+from headstock.records.scans import scan as scan_row
+
+__all__ = ["begin_reading"]
+
+
+def begin_reading(
+    desk: Desk, runner: Runner, scan_id: str, hip_id: str | None, given: ReadScanIn, *, who: str, now: datetime
+) -> Job:
+    """Begin to find the bone; one that is under way already is answered with, not begun twice.
+
+    Raises
+    ------
+    ImageError
+        Bone is found on CT only.
+    """
+    with desk.store.session() as session:
+        row = scan_row(session, scan_id)
+        hip = hip_of_scan(session, row, hip_id)
+        known = reading_of(session, scan_id, hip.id)
+    if row.modality != "CT":
+        raise ImageError(
+            "Bone is found on CT. On an MR scan dead bone can be marked and carried onto a CT of the hip. Bring in "
+            "a CT."
+        )
+    if known is not None and known.job_id is not None:
+        job = runner.job(known.job_id)
+        if job.state in ("waits", "runs"):
+            return job
+    seed = None if given.seed is None else list(given.seed)
+    job = runner.begin(
+        "read_scan",
+        f"Finding the bone, {scan_words(row)}",
+        {"scan": scan_id, "hip": hip.id, "seed": seed, "who": who},
+        by=who,
+    )
+    mark_reading(desk, scan_id, hip.id, job.job_id, now=now)
+    return job

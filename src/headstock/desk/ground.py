@@ -40,7 +40,7 @@ def appraised(scene: Scene, placement: Placement, catalogue: Catalogue, *, live:
     """Every number of a placement; `live` while it is dragged."""
     _checked(scene, placement)
     if scene.scan is not None:
-        return appraise_space(scene.scan.space, placement, catalogue, scene.limits, scene.targets)
+        return appraise_space(scene.scan.space, placement, catalogue, scene.limits, scene.targets, live=live)
     assert scene.film is not None
     return appraise(scene.film.live if live else scene.film.prepared, placement, catalogue, scene.limits, scene.targets)
 

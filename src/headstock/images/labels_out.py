@@ -4,6 +4,7 @@ Source: NIfTI-1 (Cox et al. 2004), written by SimpleITK, which turns LPS into th
 """
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,7 @@ def write_labels_nifti(scan_grid: Grid, grid: Grid, labels: NDArray[np.uint8], p
         raise ImageError(f"“{path.suffix or path.name}” is no form labels are written in. End the name in .nii.gz.")
     import SimpleITK
 
-    image = SimpleITK.GetImageFromArray(labels_on(labels, grid, scan_grid))
+    image: Any = SimpleITK.GetImageFromArray(labels_on(labels, grid, scan_grid))
     image.SetOrigin([float(v) for v in scan_grid.origin_mm])
     image.SetSpacing([float(v) for v in scan_grid.spacing_mm])
     image.SetDirection([float(v) for v in scan_grid.axes.ravel()])

@@ -46,8 +46,12 @@ RATIO_PRIOR_HU: Final = (0.0, 30.0)
 
 _ROD_MM: Final = (4.0, 45.0)  # diameters a rod of a phantom may have
 _ROD_ROUND: Final = 0.80  # definition: share of its enclosing circle that a round section fills
-_ROD_EVEN_HU: Final = 40.0  # definition: greatest robust spread of HU in a rod of one material
-_ROD_SEEN: Final = 0.5  # of the slices; rods run along the table through all of them
+_ROD_EVEN_HU: Final = 25.0  # definition: greatest spread of HU in a rod of one material, 15 mm of it averaged
+_ROD_SEEN: Final = 0.5  # of the blocks; rods run along the table through all of them
+_BLOCK_MM: Final = 15.0
+# HU per pixel from which a place is an edge, tried one after the other: a faint rod is parted from its slab by the
+# first, noise and the streaks of a coarse kernel need the last.
+_EDGE_HU: Final = (4.0, 6.0, 9.0, 14.0)
 _ROD_DRIFT_MM: Final = 3.0  # straight: a rod's centres from slice to slice lie this near a line
 _LINE_HU: Final = 15.0  # definition: rods further than this from one line do not fit it
 _SLOPES: Final = (0.0003, 0.002)  # g/cm3 per HU that a CT can have, 70 to 140 kV, with room
@@ -55,13 +59,13 @@ _SLOPES: Final = (0.0003, 0.002)  # g/cm3 per HU that a CT can have, 70 to 140 k
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rod:
-    """One rod seen: `centre_lps_mm` (3,), `diameter_mm`, mean `HU` of its inside, `HU_sd` of one voxel there."""
+    """One rod: `centre_lps_mm` (3,), `diameter_mm`, mean `HU` of its inside, its `HU_sd` between `blocks` of slices."""
 
     centre_lps_mm: Floats
     diameter_mm: float
     HU: float
     HU_sd: float
-    slices: int
+    blocks: int
 
 
 def typed_density(
@@ -152,64 +156,73 @@ def ratio_of_HU(HU: float, reference_HU: float, *, n_draws: int = DRAWS, seed: i
 
 
 def find_rods(scan: Scan) -> tuple[Rod, ...]:
-    """Straight, round, even cylinders along the slices below (behind) the patient, from the patient's right to left.
+    """Round, even, straight bodies that run along the slices, from the patient's right to left.
 
-    Each slice is thresholded against air; round blobs of 4 to 45 mm whose inside is even, that stand in the same
-    place in at least half of the slices, are rods. Blobs that touch the body or the table are found only if a
-    material edge separates them: a phantom with its rods in a pad is searched inside the pad too.
+    Slices are averaged in blocks of about 15 mm, so that a rod only 20 HU from its slab shows its edge. A block is
+    parted at its edges; a round part of 4 to 45 mm with an even inside that stands in the same place in half of the
+    blocks counts. Vessels and marrow can look like that too: which of them form a phantom is for `density_from_rods`.
     """
+    values = np.asarray(scan.values)
+    if abs(scan.grid.axes[2, 2]) < 0.9:
+        return ()
+    count = max(len(values) // max(round(_BLOCK_MM / float(scan.grid.spacing_mm[2])), 1), 1)
+    blocks = np.array_split(np.arange(len(values)), count)
+    seen: list[Floats] = []
+    for k, block in enumerate(blocks):
+        image = values[block].mean(axis=0, dtype=np.float64)
+        seen += [np.append(part, float(k)) for part in _round_parts(image, scan, float(block.mean()))]
+    return _tracks(np.array(seen).reshape(-1, 7), count)
+
+
+def _round_parts(image: Floats, scan: Scan, number: float) -> list[Floats]:
+    """Round even parts of one image: centre LPS (3), diameter, mean HU, standard error of that HU."""
     from scipy import ndimage
 
-    values = np.asarray(scan.values, dtype=np.float32)
-    axes, spacing = scan.grid.axes, scan.grid.spacing_mm
-    if abs(axes[2, 2]) < 0.9:
-        return ()
+    spacing = scan.grid.spacing_mm
     pixel = float(np.sqrt(spacing[0] * spacing[1]))
-    seen: list[tuple[float, float, float, float, float, int]] = []
-    picked = np.unique(np.linspace(0, len(values) - 1, min(len(values), 40)).astype(int))
-    for k in picked:
-        image = ndimage.gaussian_filter(values[k], 0.6)
-        # The edge of a rod is where HU change quickly; its inside is what such edges enclose.
-        steep = ndimage.gaussian_gradient_magnitude(values[k], 0.8) / pixel
-        calm = steep < max(25.0 / pixel, 25.0)
-        label, count = ndimage.label(calm)
-        if count == 0:
-            continue
-        for number, box in enumerate(ndimage.find_objects(label), start=1):
-            height, width = (s.stop - s.start for s in box)
-            inner = (max(height * spacing[1], width * spacing[0]) + 2.0 * pixel, min(height, width))
-            if not (_ROD_MM[0] <= inner[0] <= _ROD_MM[1]) or inner[1] < 3:
+    steep = ndimage.gaussian_gradient_magnitude(image, 0.8)  # HU per pixel
+    inside = image > -300.0
+    if inside.sum() < 100:
+        return []
+    found: list[Floats] = []
+    for limit in _EDGE_HU:
+        label, _ = ndimage.label(steep < limit)
+        for part, box in enumerate(ndimage.find_objects(label), start=1):
+            height, width = (box[i].stop - box[i].start for i in (0, 1))
+            tall, wide = height * float(spacing[1]), width * float(spacing[0])
+            if min(height, width) < 3 or not _ROD_MM[0] <= max(tall, wide) + 2.0 * pixel <= _ROD_MM[1]:
                 continue
-            mask = label[box] == number
-            mask = ndimage.binary_fill_holes(mask)
-            area = mask.sum() * pixel**2
-            reach = max(height * spacing[1], width * spacing[0])
-            if area < _ROD_ROUND * np.pi * reach**2 / 4.0 or abs(height * spacing[1] - width * spacing[0]) > 3 * pixel:
+            mask = np.asarray(label[box] == part)
+            area = float(mask.sum()) * pixel**2
+            if area < _ROD_ROUND * np.pi * max(tall, wide) ** 2 / 4.0 or abs(tall - wide) > max(
+                2.0 * pixel, 0.15 * wide
+            ):
                 continue
             core = ndimage.binary_erosion(mask)
-            inside = values[k][box][core if core.sum() >= 9 else mask]
-            mean = float(inside.mean())
-            if float(1.4826 * np.median(np.abs(inside - np.median(inside)))) > _ROD_EVEN_HU or mean < -400.0:
+            grey = image[box][core if core.sum() >= 9 else mask]
+            if float(grey.std()) > _ROD_EVEN_HU or float(grey.mean()) < -300.0:
                 continue
             row, column = ndimage.center_of_mass(mask)
-            at = scan.grid.points([box[1].start + column, box[0].start + row, float(k)])
-            seen.append((*at, float(2.0 * np.sqrt(area / np.pi)) + 2.0 * pixel, mean, int(k)))
-        del image
-    return _tracks(np.array(seen).reshape(-1, 6), len(picked), values, scan)
+            at = scan.grid.points([box[1].start + column, box[0].start + row, number])
+            diameter = (
+                float(2.0 * np.sqrt(area / np.pi)) + 2.0 * pixel
+            )  # the edge itself, a pixel either side, is not in it
+            found.append(np.array([*at, diameter, grey.mean(), grey.std() / np.sqrt(len(grey))]))
+    return found
 
 
-def _tracks(seen: Floats, slices: int, values: NDArray[np.float32], scan: Scan) -> tuple[Rod, ...]:
-    """Round blobs joined through the slices; those seen in most of them, at one HU and straight, are rods."""
+def _tracks(seen: Floats, blocks: int) -> tuple[Rod, ...]:
+    """Round parts joined through the blocks; those that stand in one place, straight, at one HU are rods."""
     rods: list[Rod] = []
     left = np.ones(len(seen), dtype=bool)
     for i in range(len(seen)):
         if not left[i]:
             continue
         near = left & (np.linalg.norm(seen[:, :2] - seen[i, :2], axis=1) < 2.0 * _ROD_DRIFT_MM)
-        near &= np.abs(seen[:, 4] - seen[i, 4]) < 1.5 * _ROD_EVEN_HU
+        near &= np.abs(seen[:, 4] - seen[i, 4]) < _ROD_EVEN_HU
         left &= ~near
         track = seen[near]
-        if len(np.unique(track[:, 5])) < _ROD_SEEN * slices:
+        if len(np.unique(track[:, 6])) < max(_ROD_SEEN * blocks, 2.0):
             continue
         design = np.vander(track[:, 2], 2)
         bent = track[:, :2] - design @ np.linalg.lstsq(design, track[:, :2], rcond=None)[0]
@@ -217,14 +230,44 @@ def _tracks(seen: Floats, slices: int, values: NDArray[np.float32], scan: Scan) 
             continue
         rods.append(
             Rod(
-                track[:, :3].mean(axis=0),
+                np.asarray(track[:, :3].mean(axis=0)),
                 float(np.median(track[:, 3])),
                 float(track[:, 4].mean()),
-                float(track[:, 4].std(ddof=1)) if len(track) > 1 else _ROD_EVEN_HU,
-                len(track),
+                float(track[:, 4].std(ddof=1)),
+                len(np.unique(track[:, 6])),
             )
         )
     return tuple(sorted(rods, key=lambda rod: float(rod.centre_lps_mm[0])))
+
+
+def _row(rods: tuple[Rod, ...], wanted: int) -> tuple[Rod, ...]:
+    """The rods of the phantom: of one thickness, in one row behind the patient, with even gaps.
+
+    Raises
+    ------
+    AmbiguousError
+        No row has as many rods as densities were given.
+    """
+    best: tuple[Rod, ...] = ()
+    for first in rods:
+        row = tuple(
+            rod
+            for rod in rods
+            if abs(float(rod.centre_lps_mm[1] - first.centre_lps_mm[1])) < 0.5 * first.diameter_mm
+            and abs(rod.diameter_mm - first.diameter_mm) < 0.45 * first.diameter_mm
+        )
+        deep = float(np.mean([rod.centre_lps_mm[1] for rod in row]))
+        if len(row) > len(best) or (
+            len(row) == len(best) and deep > float(np.mean([rod.centre_lps_mm[1] for rod in best]))
+        ):
+            best = row
+    if len(best) != wanted:
+        raise AmbiguousError(
+            f"{len(best)} rods in a row were found in this scan ({', '.join(f'{rod.HU:.0f}' for rod in best) or 'no'} "
+            f"HU), but {wanted} densities were given. Check that the whole phantom is in the field and that every rod "
+            "was listed, or type the line that the phantom's own program gave."
+        )
+    return best
 
 
 def density_from_rods(scan: Scan, rods_g_cm3: Sequence[float], *, n_draws: int = DRAWS, seed: int = 7) -> Density:
@@ -237,13 +280,15 @@ def density_from_rods(scan: Scan, rods_g_cm3: Sequence[float], *, n_draws: int =
 
     Returns
     -------
-    The regression of density on HU with its covariance; a rod's HU errs by its scatter between slices and, with the
-    others, by what one line leaves unexplained.
+    The regression of density on HU with its covariance; a rod's HU errs by its scatter between blocks of slices and,
+    with the others, by what one line leaves unexplained.
 
     Raises
     ------
     TooFewError
-        Fewer than three rods, or another number of rods seen than was given.
+        Fewer than three densities, or all alike.
+    AmbiguousError
+        Another number of rods seen than was given.
     CalibrationError
         The rods do not lie on one line.
     """
@@ -252,13 +297,7 @@ def density_from_rods(scan: Scan, rods_g_cm3: Sequence[float], *, n_draws: int =
         raise TooFewError(
             f"{len(known)} rods are too few, or too alike, to fix a line and show that it is one. Give three or more."
         )
-    rods = find_rods(scan)
-    if len(rods) != len(known):
-        raise AmbiguousError(
-            f"{len(rods)} rods were found in this scan (HU "
-            f"{', '.join(f'{rod.HU:.0f}' for rod in rods) or 'none'}), but {len(known)} densities were given. Check "
-            "that the whole phantom is in the field, or type the line that the phantom's own program gave."
-        )
+    rods = _row(find_rods(scan), len(known))
     HU = np.sort([rod.HU for rod in rods])
     design = np.stack([HU, np.ones_like(HU)], axis=1)
     line, *_ = np.linalg.lstsq(design, known, rcond=None)
@@ -269,7 +308,7 @@ def density_from_rods(scan: Scan, rods_g_cm3: Sequence[float], *, n_draws: int =
             f"The rods do not lie on one line: {slope:g} g/cm3 per HU, worst rod {np.abs(off_HU).max():.0f} HU from it "
             f"(at most {_LINE_HU:g} is possible). Check the densities, or whether other things were taken for rods."
         )
-    noise = max(float(np.mean([rod.HU_sd for rod in rods])) / np.sqrt(np.mean([rod.slices for rod in rods])), 1.0)
+    noise = max(float(np.mean([rod.HU_sd for rod in rods])) / np.sqrt(np.mean([rod.blocks for rod in rods])), 1.0)
     unexplained = float(np.sum((known - design @ line) ** 2) / max(len(known) - 2, 1))
     variance = max(unexplained, (slope * noise) ** 2)
     covariance = variance * np.linalg.inv(design.T @ design)

@@ -112,8 +112,8 @@ def metal_findings(
                 "metal_hip",
                 "refuse",
                 f"There is {metal.volume_cm3:.1f} cm3 of metal in this scan{_where(metal.parts)}, and no head was "
-                "found from which to tell that it lies far enough away. Nothing is planned: outlines, wall, density and "
-                "lesion may all be false beside metal.",
+                "found from which to tell that it lies far enough away. Nothing is planned: outlines, wall, density "
+                "and lesion may all be false beside metal.",
             ),
         )
     near_metal, near_streaks = _shares_within(metal, scan, np.asarray(around_lps_mm, np.float64), radius_mm)

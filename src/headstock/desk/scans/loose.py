@@ -15,11 +15,12 @@ from headstock.anatomy.scan.density import typed_density, uncalibrated
 from headstock.anatomy.scan.hip import head_sphere, scan_hip
 from headstock.anatomy.scan.lesion import find_lesion
 from headstock.anatomy.scan.lesion_measures import lesion_measures
-from headstock.anatomy.scan.segment import segment
 from headstock.anatomy.scan.segmentation import Segmentation
+from headstock.anatomy.scan.sides import sides_in
 from headstock.anatomy.scan.stock import stock_profile
 from headstock.anatomy.scan.values import Density, Lesion, ScanHip, StockProfile
 from headstock.desk.limits import limits_shipped
+from headstock.desk.scans.bone import bone_in
 from headstock.desk.scans.plain import findings_to_json, grid_to_json
 from headstock.errors import AmbiguousError, ImageError
 from headstock.frames import Side
@@ -84,7 +85,11 @@ def open_series(path: Path, series: int | None = None) -> Scan:
 def show_series(scan: Scan) -> dict[str, Any]:
     """What a scan says of itself, and what was found in it."""
     metal = find_metal(scan)
-    findings = (*scan.findings, *metal.findings)
+    heads = sides_in(scan) if scan.modality == "CT" else None
+    found = [] if heads is None else [head for head in (heads.left, heads.right) if head is not None]
+    centres: list[np.ndarray | None] = [head.centre_lps_mm for head in found] or [None]
+    disturbed = [one for centre in centres for one in metal_findings(metal, scan, centre)]
+    findings = tuple({one.says: one for one in (*scan.findings, *metal.findings, *disturbed)}.values())
     return {
         "modality": scan.modality,
         "grid": grid_to_json(scan.grid),
@@ -119,9 +124,7 @@ def read_series(
     ImageError, TooFewError
         No hip of this side can be read from it.
     """
-    metal = find_metal(scan)
-    seed = None if seed_lps_mm is None else np.array(seed_lps_mm, np.float64)
-    seg = segment(scan, side, seed, metal=metal, progress=tell)
+    seg, metal = bone_in(scan, side, None if seed_lps_mm is None else np.array(seed_lps_mm, np.float64), tell)
     sphere = head_sphere(seg, scan)
     lesion = find_lesion(scan, seg, sphere.centre_lps_mm, sphere.radius_mm)
     version = limits_shipped().named("assumed_femoral_version_deg")

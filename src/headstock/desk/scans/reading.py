@@ -20,14 +20,14 @@ from headstock.anatomy.scan.edits import DrawnLesion, Edit, apply_edits
 from headstock.anatomy.scan.hip import head_sphere, scan_hip
 from headstock.anatomy.scan.lesion import find_lesion
 from headstock.anatomy.scan.lesion_measures import lesion_measures
-from headstock.anatomy.scan.segment import segment
 from headstock.anatomy.scan.segmentation import Segmentation
 from headstock.anatomy.scan.stock import stock_profile
 from headstock.anatomy.scan.values import Density, Lesion, ScanHip, StockProfile
 from headstock.desk.desk import Desk
+from headstock.desk.scans.bone import bone_in
 from headstock.desk.scans.plain import outlines_bytes, outlines_from_bytes
 from headstock.desk.scans.rows import refusals
-from headstock.errors import ImageError, RecordError, TooFewError
+from headstock.errors import RecordError, TooFewError
 from headstock.frames import Side
 from headstock.images.scan import Finding, Scan
 from headstock.images.scan_metal import find_metal, metal_findings
@@ -130,19 +130,8 @@ def find_outlines(
         row, side = scan_row(session, scan_id), Side(hip_row(session, hip_id).side)
     progress(0.01, "reading the slices")
     found = volume(desk, row)
-    if found.modality != "CT":
-        raise ImageError(
-            "Bone is found on CT. This is an MR scan: dead bone can be marked on it and carried onto a CT of the same "
-            "hip. Bring in a CT."
-        )
-    metal = find_metal(found)
-    seg = segment(
-        found,
-        side,
-        None if seed is None else np.array(seed, np.float64),
-        metal=metal,
-        progress=lambda share, words: progress(0.05 + 0.75 * share, words),
-    )
+    point = None if seed is None else np.array(seed, np.float64)
+    seg, _ = bone_in(found, side, point, lambda share, words: progress(0.05 + 0.75 * share, words))
     address = desk.store.vault.put(outlines_bytes(seg))
     with desk.store.writing() as session:
         reading = reading_of(session, scan_id, hip_id)

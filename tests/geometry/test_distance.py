@@ -130,7 +130,7 @@ def test_beyond_the_grid_a_distance_grows_by_the_way_to_it():
     away = np.linalg.norm(everywhere, axis=1) > 3.0
     # Never too small, and the way is drawn to the surface that the edge of the grid points to.
     assert error[away].min() > -0.3
-    assert error[away].max() < 0.3
+    assert error[away].max() < 0.5
 
 
 def test_beside_a_thin_part_a_distance_beyond_the_grid_is_that_to_the_part():

@@ -114,9 +114,7 @@ def beyond(values: Any, gx: float, gy: float, gz: float, step: float) -> Any:
 def outside(values: Any, gx: float, gy: float, gz: float) -> bool:
     """True when a point in steps lies beyond the grid."""
     nx, ny, nz = values.shape
-    return (  # type: ignore[no-any-return]
-        gx < 0.0 or gy < 0.0 or gz < 0.0 or gx > nx - 1.0 or gy > ny - 1.0 or gz > nz - 1.0
-    )
+    return gx < 0.0 or gy < 0.0 or gz < 0.0 or gx > nx - 1.0 or gy > ny - 1.0 or gz > nz - 1.0
 
 
 @_compiled

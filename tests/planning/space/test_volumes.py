@@ -1,5 +1,7 @@
 """Bone removed and dead bone left, cut faces and reamed bone, against closed forms; and all draws against a few."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from invented_space import (
@@ -27,6 +29,7 @@ from headstock.planning.space.nodes import nodes_of
 from headstock.planning.space.places import Places, Rows
 from headstock.planning.space.quantities import seat
 from headstock.planning.space.volumes import (
+    head_cm3,
     lesion_share_of_head,
     lesion_values,
     removed_shares,
@@ -57,7 +60,9 @@ def cap_mm3(height, radius=RADIUS):
 
 def removed(space, component, place):
     facts = bone_of(space)
-    return volumes(facts, removed_shares(space, facts, solid(component), place), NONE)
+    return volumes(
+        facts, removed_shares(space, facts, solid(component), place), Rows.of(space, reading=True), facts.nodes
+    )
 
 
 @pytest.mark.parametrize("depth", [12.0, 20.0, 30.0])
@@ -139,11 +144,11 @@ def test_sound_bone_starts_below_the_deepest_dead_bone_and_moves_with_its_rim():
         space = make_space(draws=50, sds=EXACT, lesion=(LESION, 8.0))
         space.t[:] = t
         start = sound_bone_start(bone_of(space), Rows.of(space, reading=True))
-        assert start[0] == approx(14.0 + 8.0 + shift, abs=0.1)
+        assert start[0] == approx(14.0 + 8.0 + shift, abs=0.04)  # a voxel's square over the ball's diameter
 
 
 def test_the_share_of_the_head_is_the_balls_volume_over_the_heads():
-    found = lesion_share_of_head(FACTS, ROWS)[0]
+    found = lesion_share_of_head(FACTS, ROWS, FACTS.nodes)[0]
     head = removed(SPACE, PEG, at(PEG, 20.0))["head_volume_cm3"][0]
     assert found == approx(100.0 * 4.0 / 3.0 * np.pi * 8.0**3 / 1000.0 / head, rel=0.02)
 
@@ -159,6 +164,25 @@ def test_a_cut_face_square_to_the_neck_is_a_circle_with_a_ring_of_cortex_and_a_c
         assert found["face_mm2"][0] == approx(np.pi * radius**2, rel=0.01)
         assert found["face_sound_percent"][0] == approx(100.0 * (1.0 - (dead / radius) ** 2), abs=1.0)
         assert found["face_cortex_percent"][0] == approx(100.0 * (1.0 - (inner / radius) ** 2), abs=1.5)
+
+
+def test_rays_of_a_face_end_where_they_leave_the_bone_even_when_they_meet_bone_again():
+    block = make_space(draws=50, sds=EXACT, trochanter=True)
+    rows, facts = Rows.of(block, reading=True), replace(bone_of(block), side_point=None, side_normal=None)
+    # 56 mm deep the neck stands free, and 15 mm farther out rays run into the trochanter.
+    face = face_at_depth(block, rows, facts, 56.0)
+    assert face_values(block, face, NONE, OWN)["face_mm2"][0] == approx(np.pi * NECK**2, rel=0.02)
+
+
+def test_the_heads_volume_follows_each_draws_own_junction():
+    """A junction 1 mm deeper adds a slice of neck of 1 mm: π 15² mm3."""
+    space = make_space(draws=400, sds=EXACT | {"height": 0.8})
+    rows, facts = Rows.of(space), bone_of(space)
+    whole = head_cm3(facts, rows, facts.nodes)
+    slice_mm3 = (
+        1000.0 * (whole - whole[0]) / np.where(rows.head_height == HEAD_HEIGHT, 1.0, rows.head_height - HEAD_HEIGHT)
+    )
+    assert np.median(slice_mm3[1:]) == approx(np.pi * NECK**2, rel=0.02)
 
 
 def test_a_cut_beside_the_bone_has_no_face():
@@ -177,8 +201,8 @@ def test_a_face_within_even_bone_has_the_density_of_that_bone_and_a_wider_interv
     facts = bone_of(unknown_space)
     unknown = density_ratio(unknown_space, facts, Rows.of(unknown_space), through, 1)
     assert known[0] < 0.95
-    assert np.ptp(known) == approx(0.0, abs=1e-12)
-    assert unknown.std() > 0.005
+    assert known[1:].std() == approx(0.01 * known[0], rel=0.3)
+    assert unknown.std() > 1.3 * known.std()
 
 
 @pytest.mark.parametrize(("neck", "bare"), [(22.0, True), (15.0, False)])
@@ -206,7 +230,7 @@ def test_numbers_between_the_nodes_are_those_of_every_draw():
     between, direct = facts.nodes.over(rows, of), of(rows.edge, rows.t)
     voxels = space.voxels
     # Voxels at the reading's own surface for the dead bone, at the reading's own rim for the rest.
-    between |= facts.nodes.over(rows, lambda edge, t: volumes(facts, shares, edge))
+    between["bone_removed_cm3"] = volumes(facts, shares, rows, facts.nodes)["bone_removed_cm3"]
     direct["bone_removed_cm3"] = np.array([voxels.volume(e) @ shares for e in rows.edge]) / 1000.0
     between |= facts.nodes.over(rows, lambda edge, t: lesion_values(facts, shares, t))
     direct["lesion_left_cm3"] = (

@@ -7,7 +7,7 @@ tell comes from `space.film`, else it says so. Formulas: docs/planning-space.md.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -60,12 +60,19 @@ from headstock.planning.space.quantities import (
 )
 from headstock.planning.space.reserve import reserve_in_space, reserve_values
 from headstock.planning.space.socket import cup_cover_percent
-from headstock.planning.space.volumes import lesion_values, removed_shares, sound_bone_start, volumes
+from headstock.planning.space.volumes import (
+    lesion_share_of_head,
+    lesion_values,
+    removed_shares,
+    sound_bone_start,
+    volumes,
+)
 
 __all__ = ["appraise_space", "space_point_values"]
 
 Floats = NDArray[np.float64]
 LOCAL_SD_VOXELS: Final = 0.25  # definition: how well one place of the surface is known beside its common error
+INNER_SD_VOXELS: Final = 0.1  # definition: how well the inner face of the cortex is known over a whole section
 _LIVE_DRAWS: Final = 160
 _UNSOUND_SHARE: Final = 0.02  # of a seat: less is not worth a place in words
 _IN_CANAL_MM: Final = 0.5  # a part this far inside the marrow cavity opens it
@@ -222,8 +229,8 @@ def _at_places(
         found["least_wall_mm"] = walls[0] + noise
         where["least_wall_mm"] = side_words(places.axes[0], walls[1]) + _beyond(space, places, walls[1])
     if component.level is not CutLevel.LOW_NECK:
-        found["notch_distance_mm"], spot = notch(space, rows, facts, component, solid, places, rows.edge)
-        found["notch_distance_mm"] = found["notch_distance_mm"] + local()
+        near, spot = notch(space, rows, facts, component, solid, places, rows.edge)
+        found["notch_distance_mm"] = near + _by_junction(space, rows, facts, part, places) + local()
         where["notch_distance_mm"] = side_words(places.axes[0], spot)
     bare = uncovered_reamed_mm2(space, component, places, rows.edge[:1])
     if bare is not None:
@@ -232,6 +239,20 @@ def _at_places(
             lambda edge, t: {"uncovered_reamed_mm2": _always(uncovered_reamed_mm2(space, component, places, edge))},
         )
     return found
+
+
+def _by_junction(space: SpaceHip, rows: Rows, facts: Bone, part: _Part, places: Places) -> Floats:
+    """What each draw's own head-neck junction adds to a cap's distance from a notch: it is looked for from there."""
+    own = rows.head_height[:1]
+    if part.component.kind != "cap" or rows.n == 1 or np.ptp(rows.head_height) == 0.0:
+        return np.zeros(rows.n)
+    reading, none = Rows.of(space, reading=True), np.zeros(1)
+    reach = 2.0 * float(rows.head_height[1:].std())
+    at = [
+        notch(space, replace(reading, head_height=own + step), facts, part.component, part.solid, places, none)[0][0]
+        for step in (-reach, 0.0, reach)
+    ]
+    return np.asarray(np.interp(rows.head_height - own, [-reach, 0.0, reach], np.array(at) - at[1]))
 
 
 def _always(value: Floats | None) -> Floats:
@@ -263,7 +284,10 @@ def _unsound_words(space: SpaceHip, rows: Rows, solid: Solid, places: Places) ->
 def _counted(space: SpaceHip, rows: Rows, facts: Bone, nodes: Nodes, part: _Part, places: Places) -> dict[str, Floats]:
     """Volumes of bone removed and dead bone left."""
     shares = removed_shares(space, facts, part.solid, places)
-    found = nodes.over(rows, lambda edge, t: volumes(facts, shares, edge))
+    found = volumes(facts, shares, rows, nodes)
+    share = lesion_share_of_head(facts, rows, nodes)
+    if share is not None:
+        found["lesion_share_of_head_percent"] = share
     return found | nodes.over(rows, lambda edge, t: lesion_values(facts, shares, t))
 
 
@@ -280,6 +304,11 @@ def _faces(
     """The cut face, and the section that the next level would still find."""
     face = cut_face(space, rows, facts, places)
     found = {f"cut_{name}": value for name, value in _over_face(space, rows, nodes, face).items()}
+    if found and rows.n > 1:
+        inward = np.zeros(rows.n)
+        inward[1:] = np.random.default_rng(seed).normal(0.0, INNER_SD_VOXELS * space.step_mm, rows.n - 1)
+        cortex = found["cut_face_cortex_percent"] + inward * found["cut_face_cortex_per_mm"]
+        found["cut_face_cortex_percent"] = np.clip(cortex, 0.0, 100.0)
     ratio = density_ratio(space, facts, rows, face, seed)
     if ratio is not None:
         found["cut_face_density_ratio"] = ratio

@@ -25,17 +25,22 @@ Floats32 = NDArray[np.float32]
 _BAND_MM: Final = 8.0  # width about the plane of neck and shaft in which the upper rim is looked at
 _RISE_MM: Final = 3.0  # a saddle shallower than this is none
 _DIRECTIONS: Final = 72
+DEPTH_STEP_MM: Final = 1.0
+_JUNCTION_MARGIN_MM: Final = 4.0  # what pole and axis of a draw can move its junction beyond its height
+FIRST_DEPTH_MM: Final = -20.0  # above any bone that stands out of the head's sphere
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bone:
     """`side_point`, `side_normal` (3,) of the side plane, normal toward the head; None where there is no saddle.
 
-    `volumes` (k, m): volume of each voxel in mm3 with the surface at each edge of `nodes`; `head` (m,): how much
-    of a voxel belongs to the head (above the head-neck junction, medial of the side plane), 0 to 1.
+    `volumes` (k, m): volume of each voxel in mm3 with the surface at each edge of `nodes`. `head_at` (h,): voxels that
+    may lie above the head-neck junction of some draw, `head_mm3` (k, h) what of each is medial of the side plane,
+    `bins` (h,) its depth in steps of `DEPTH_STEP_MM` from `FIRST_DEPTH_MM`; `head_above` (k, b): bone above each of
+    these depths, cm3.
     `dead` (l, d): dead share at each rim of `nodes`, of the voxels `dead_at` (d,) that can be dead.
     `dead_deepest_mm` (l,): depth of the deepest dead bone at each rim, `dead_deepest_at` (3,) its place on the reading.
-    `head_cm3`: volume of the head. `neck_width_mm`, `neck_depth_mm`: widest diameter of the narrowest section, and its
+    `neck_width_mm`, `neck_depth_mm`: widest diameter of the narrowest section, and its
     depth. `spongy_HU`: mean of head and neck's sound bone inside the cortex.
     """
 
@@ -43,15 +48,25 @@ class Bone:
     side_point: Floats | None
     side_normal: Floats | None
     volumes: Floats32
-    head: Floats32
+    head_at: NDArray[np.intp]
+    head_mm3: Floats32
+    bins: NDArray[np.int64]
+    head_above: Floats
     dead: Floats32
     dead_at: NDArray[np.intp]
     dead_deepest_mm: Floats
     dead_deepest_at: Floats
-    head_cm3: float
     neck_width_mm: float
     neck_depth_mm: float
     spongy_HU: float
+
+    def above(self, depth: Floats, mm3: Floats32) -> Floats:
+        """cm3 above depths (n,) of what the voxels of the head hold, `mm3` (h,)."""
+        return self.at_depth(depth, _above(self.bins, mm3))
+
+    def at_depth(self, depth: Floats, table: Floats) -> Floats:
+        """A table by depth (b,) read between its steps."""
+        return np.asarray(np.interp((depth - FIRST_DEPTH_MM) / DEPTH_STEP_MM, np.arange(len(table)), table))
 
     def aside(self, points: Floats) -> Floats32:
         """Distance medial of the side plane, mm, of points (..., 3); large where there is none."""
@@ -88,30 +103,35 @@ def _bone(key: _Key) -> Bone:
     nodes = nodes_of(rows)
     voxels = space.voxels
     side = _side_plane(space.femur, reading)
-    depth = np.asarray(voxels.depth_mm, np.float32)
-    step = np.float32(space.step_mm)
-    head = np.clip((np.float32(reading.head_height[0]) - depth) / step + np.float32(0.5), 0.0, 1.0)
+    medial = np.ones(len(voxels.points), np.float32)
     if side is not None:
-        head *= np.clip((voxels.points - side[0]) @ side[1] / step + 0.5, 0.0, 1.0).astype(np.float32)
+        beside = (voxels.points - side[0]) @ side[1] / space.step_mm
+        medial = np.clip(beside + 0.5, 0.0, 1.0).astype(np.float32)
+    deepest_junction = float(rows.head_height.max()) + _JUNCTION_MARGIN_MM
+    head_at = np.flatnonzero((voxels.depth_mm < deepest_junction) & (medial > 0.0))
+    bins = np.floor((np.asarray(voxels.depth_mm[head_at], np.float64) - FIRST_DEPTH_MM) / DEPTH_STEP_MM)
+    bins = np.maximum(bins, 0.0).astype(np.int64)
     volumes = np.stack([np.asarray(voxels.volume(float(edge)), np.float32) for edge in nodes.edge])
+    head_mm3 = volumes[:, head_at] * medial[head_at]
     dead_at, dead = _dead(voxels, nodes, space)
     deepest, spot = _deepest(voxels, dead_at, nodes, reading)
-    own = int(np.flatnonzero(nodes.edge == 0.0)[0])
     width, neck_depth = _narrowest(space.femur, reading)
     return Bone(
         nodes=nodes,
         side_point=None if side is None else side[0],
         side_normal=None if side is None else side[1],
         volumes=volumes,
-        head=head.astype(np.float32),
+        head_at=head_at,
+        head_mm3=head_mm3,
+        bins=bins,
+        head_above=np.stack([_above(bins, own) for own in head_mm3]),
         dead=dead,
         dead_at=dead_at,
         dead_deepest_mm=deepest,
         dead_deepest_at=spot,
-        head_cm3=max(float(volumes[own] @ head.astype(np.float32)) / 1000.0, 1e-9),
         neck_width_mm=width,
         neck_depth_mm=neck_depth,
-        spongy_HU=_spongy(space, head, neck_depth),
+        spongy_HU=_spongy(space, medial, neck_depth),
     )
 
 
@@ -204,12 +224,15 @@ def first_exit(values: Floats, step_mm: float) -> Floats:
     return np.asarray(np.where(outside.any(axis=-1), (before + share) * step_mm * (first > 0), end))
 
 
-def _spongy(space: SpaceHip, head: Floats32, neck_depth: float) -> float:
+def _above(bins: NDArray[np.int64], mm3: Floats32) -> Floats:
+    """cm3 above the upper end of each step of depth, and above the last, (b + 1,)."""
+    return np.concatenate([[0.0], np.cumsum(np.bincount(bins, weights=mm3))]) / 1000.0
+
+
+def _spongy(space: SpaceHip, medial: Floats32, neck_depth: float) -> float:
     """Mean HU of head and neck's bone inside the cortex and outside dead bone, on the reading."""
     voxels = space.voxels
-    own = (voxels.depth_mm < neck_depth) & (voxels.femur_mm < -4.0)
-    own &= (head > 0.0) | (voxels.depth_mm > float(space.hip.head_height[0]))
-    dead = np.asarray(voxels.dead_share(float(space.t[0])))
-    own &= dead < 0.01
+    own = (voxels.depth_mm < neck_depth) & (voxels.femur_mm < -4.0) & (medial > 0.0)
+    own &= np.asarray(voxels.dead_share(float(space.t[0]))) < 0.01
     own &= np.asarray(space.inner.at(voxels.points)) < -0.5
     return float(np.mean(voxels.hu[own])) if own.sum() > 50 else float("nan")

@@ -64,7 +64,8 @@ def compare_space(
 def _measures(space: SpaceHip) -> dict[str, Measured]:
     """Measured facts that cautions may rest on when the record has none."""
     found = {"head_diameter_mm": measured(2.0 * space.hip.head_radius, "mm", "sphere of the head, scan")}
-    share = lesion_share_of_head(bone_of(space), Rows.of(space))
+    facts = bone_of(space)
+    share = lesion_share_of_head(facts, Rows.of(space), facts.nodes)
     if share is not None:
         name = "lesion_share_of_head_percent"
         found[name] = measured(share, "%", f"{SPACE_LINES[name].why}, scan")

@@ -21,6 +21,7 @@ from headstock.planning.space.quantities import SOFT_MM, dead_mm
 __all__ = ["Face", "cut_face", "density_ratio", "face_at", "face_at_depth", "face_values", "uncovered_reamed_mm2"]
 
 Floats = NDArray[np.float64]
+DENSITY_SD: Final = 0.01  # definition: what noise and blur leave of a mean of grey levels, as a share of it
 _RAYS: Final = 60
 _STEP_MM: Final = 0.5
 _CLEAR_OF_CORTEX_MM: Final = 1.0  # grey levels nearer to the cortex are blurred with it
@@ -81,7 +82,10 @@ def face_at_depth(space: SpaceHip, rows: Rows, facts: Bone, depth_mm: float) -> 
 
 
 def face_values(space: SpaceHip, face: Face, edge: Floats, t: Floats) -> dict[str, Floats]:
-    """Area of a face (mm2), and of it on sound bone and cortex (%); empty where there is no bone."""
+    """Area of a face (mm2), and of it on sound bone and cortex (%); empty where there is no bone.
+
+    `cortex_per_mm`: what 1 mm more of cortex inward adds to its share.
+    """
     bone = np.clip((edge[:, None] - face.femur_mm) / SOFT_MM + 0.5, 0.0, 1.0) * face.area_mm2
     area = bone.sum(axis=1)
     if not len(face.area_mm2) or not np.all(area > 0.0):
@@ -89,11 +93,14 @@ def face_values(space: SpaceHip, face: Face, edge: Floats, t: Floats) -> dict[st
     dead = dead_mm(space, face.points[None], t)
     sound = bone if dead is None else bone * np.clip(dead / SOFT_MM + 0.5, 0.0, 1.0)
     # An error of the outer surface moves the inner face with it, so that the cortex keeps its thickness.
-    cortex = np.clip((face.inner_mm - edge[:, None]) / SOFT_MM + 0.5, 0.0, 1.0)
+    cortex, thicker = (
+        np.clip((face.inner_mm + more - edge[:, None]) / SOFT_MM + 0.5, 0.0, 1.0) for more in (0.0, 0.25)
+    )
     return {
         "face_mm2": area,
         "face_sound_percent": 100.0 * sound.sum(axis=1) / area,
         "face_cortex_percent": 100.0 * (bone * cortex).sum(axis=1) / area,
+        "face_cortex_per_mm": 100.0 * (bone * (thicker - cortex)).sum(axis=1) / area / 0.25,
     }
 
 
@@ -115,7 +122,10 @@ def density_ratio(space: SpaceHip, facts: Bone, rows: Rows, face: Face, seed: in
         empty = np.full(rows.n, EMPTY_HU[0])
         empty[1:] += np.random.default_rng(seed).normal(0.0, EMPTY_HU[1], rows.n - 1)
     # Below the empty level the law gives no density at all.
-    return np.asarray(np.maximum(here - empty, 0.0) / np.maximum(facts.spongy_HU - empty, 1.0))
+    ratio = np.maximum(here - empty, 0.0) / np.maximum(facts.spongy_HU - empty, 1.0)
+    left = np.zeros(rows.n)
+    left[1:] = np.random.default_rng(seed + 1).normal(0.0, DENSITY_SD, rows.n - 1)
+    return np.asarray(ratio * (1.0 + left))
 
 
 def uncovered_reamed_mm2(space: SpaceHip, component: Component, places: Places, edge: Floats) -> Floats | None:

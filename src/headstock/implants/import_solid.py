@@ -183,9 +183,7 @@ def manifold_of(mesh: Mesh) -> Any:
     """The mesh for booleans."""
     import manifold3d
 
-    return manifold3d.Manifold(
-        manifold3d.Mesh64(np.array(mesh.vertices, np.float64), np.array(mesh.faces, np.uint64))
-    )
+    return manifold3d.Manifold(manifold3d.Mesh64(np.array(mesh.vertices, np.float64), np.array(mesh.faces, np.uint64)))
 
 
 def mesh_of(manifold: Any) -> Mesh:

@@ -47,7 +47,7 @@ from headstock.planning.space.appraise import space_point_values
 from headstock.planning.space.bone import bone_of
 from headstock.planning.space.fields import SpaceHip
 from headstock.planning.space.places import Places, Rows
-from headstock.planning.space.quantities import alignment, bone, leg, new_head_centre, notch, seat, wall
+from headstock.planning.space.quantities import alignment, bone, leg, new_head_centre, notch, seat_from
 from headstock.planning.space.socket import socket_centre
 
 __all__ = ["at_cut", "best_in_space"]
@@ -266,9 +266,7 @@ class _Search:
         """What the search makes small, and the neck length that goes with it; (m,) each."""
         space, rows, component, solid = self.space, self.rows, self.component, self.solid
         none, many = np.zeros(1), len(places.origin)
-        values: dict[str, Floats] = bone(rows, places) | seat(space, solid, places, none, rows.t, _THIN)
-        walls = wall(space, component, solid, places, none, _THIN)
-        values["least_wall_mm"] = np.full(1, np.inf) if walls is None else walls[0]
+        values: dict[str, Floats] = bone(rows, places) | self._seat_and_wall(places)
         if component.level is not CutLevel.LOW_NECK:
             values["notch_distance_mm"] = notch(space, rows, self.facts, component, solid, places, none, _ROUND)[0]
         values |= alignment(rows, component, places)
@@ -283,6 +281,18 @@ class _Search:
             lambda length: leg(space, rows, component, places, length, None), component, self.limits, self.aim, many
         )
         return cost + legs, neck
+
+    def _seat_and_wall(self, places: Places) -> dict[str, Floats]:
+        """Seat and least wall from one look at the surface: most of what a search costs is looking."""
+        space, solid, none = self.space, self.solid, np.zeros(1)
+        points = places.points(np.vstack([solid.seat_points[::_THIN], solid.tail_points[::_THIN]]))
+        outer = np.asarray(space.femur.at(points), np.float64)
+        areas = solid.seat_areas_mm2[::_THIN]
+        k = len(areas)
+        walls = outer[:, k:] if self.component.kind == "cap" else outer
+        least = -walls.max(axis=1) if walls.shape[1] else np.full(1, np.inf)
+        found = seat_from(space, points[:, :k], outer[:, :k], areas, none, self.rows.t)
+        return found | {"least_wall_mm": least}
 
     def _note(self, values: dict[str, Floats]) -> None:
         """Keeps, for every limit that a place can meet or break, the place found that came nearest to it."""

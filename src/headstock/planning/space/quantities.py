@@ -32,6 +32,7 @@ __all__ = [
     "notch",
     "seat",
     "seat_bottom_depth",
+    "seat_from",
     "sound_share",
     "version_deg",
     "wall",
@@ -75,9 +76,17 @@ def sound_share(space: SpaceHip, points: Floats, edge: Floats, t: Floats) -> Flo
 
 def seat(space: SpaceHip, solid: Solid, places: Places, edge: Floats, t: Floats, thin: int = 1) -> dict[str, Floats]:
     """Share of the seat's area on sound bone (%) and the mean wall around it (mm); `thin` skips points."""
-    points, areas = places.points(solid.seat_points[::thin]), solid.seat_areas_mm2[::thin]
+    points = places.points(solid.seat_points[::thin])
+    return seat_from(
+        space, points, np.asarray(space.femur.at(points), np.float64), solid.seat_areas_mm2[::thin], edge, t
+    )
+
+
+def seat_from(
+    space: SpaceHip, points: Floats, outer: Floats, areas: Floats, edge: Floats, t: Floats
+) -> dict[str, Floats]:
+    """`seat` for points (m, k, 3) whose distances to the surface `outer` (m, k) are known already."""
     share = areas / areas.sum()
-    outer = np.asarray(space.femur.at(points), np.float64)
     inside = edge[:, None] - outer
     dead = dead_mm(space, points, t)
     if dead is not None:

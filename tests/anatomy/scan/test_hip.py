@@ -236,13 +236,10 @@ def test_condyles_in_the_scan_give_the_version() -> None:
     knee = truth["centre"] + np.array([0.0, 0.0, -300.0])
     base = truth["centre"] - 50.0 * truth["neck"]
     knee[:2] = base[:2]
-    # Two balls 50 mm apart along the medial-lateral line of the frame the neck is turned forward in by 12 deg.
-    for x in (-20.0, 20.0):
-        seg = segmentation_of(
-            np.minimum(seg.femur_mm, np.linalg.norm(points - (knee + np.array([x, 6.0, 0.0])), axis=-1) - 20.0),
-            grid,
-            seg.side,
-        )
+    # Two balls whose backs lie level; their fronts do not, by 8 mm. The neck is turned forward of that line by 12 deg.
+    for x, back, radius in ((-20.0, 6.0, 20.0), (20.0, 10.0, 16.0)):
+        away = np.linalg.norm(points - (knee + np.array([x, back, 0.0])), axis=-1) - radius
+        seg = segmentation_of(np.minimum(seg.femur_mm, away), grid, seg.side)
     hip = hip_of(seg)
     assert hip.measures["femoral_version_deg"].value == pytest.approx(12.0, abs=1.0)
     assert "condyles" in hip.frame_words
@@ -266,6 +263,14 @@ def test_a_segmentation_without_a_femur_or_with_half_a_head_is_refused() -> None
         grid = seg.grid.cropped((0, 0, 0), (top, *seg.grid.shape[1:]))
         with pytest.raises(TooFewError, match="no single neck"):
             head_sphere(segmentation_of(np.asarray(seg.femur_mm[:top], float), grid, seg.side))
+
+
+def test_a_supplied_femur_without_its_head_has_none() -> None:
+    seg, truth, *_ = supplied("alder")
+    top = round(float(seg.grid.index(np.array(truth["head_centre_lps_mm"]))[2])) - 30
+    grid = seg.grid.cropped((0, 0, 0), (top, *seg.grid.shape[1:]))
+    with pytest.raises(TooFewError, match="no single neck"):
+        head_sphere(segmentation_of(np.asarray(seg.femur_mm[:top], float), grid, seg.side))
 
 
 def test_a_head_cut_off_above_its_middle_is_still_measured() -> None:

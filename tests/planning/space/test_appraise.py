@@ -171,6 +171,23 @@ def test_motion_takes_the_version_of_the_scan_with_its_own_interval():
     assert told.high - told.low < 0.5 * (assumed.high - assumed.low)
 
 
+def test_a_part_that_impinges_on_its_own_neck_swings_about_its_own_version_and_inclination():
+    stem = placed(
+        "standard-stem", "2", 66.0, head=34.0, axis=np.array([0.6, 0.25, 0.76]) / np.linalg.norm([0.6, 0.25, 0.76])
+    )
+    values = space_point_values(SPACE, stem, CATALOGUE, LIMITS)
+    cup = stem.cup
+    own = motion_limit_deg(
+        cup.inclination_deg,
+        cup.version_deg,
+        values["axis_to_shaft_deg"],
+        np.degrees(np.arctan2(0.25, 0.6)),
+        values["oscillation_deg"],
+        "extension",
+    )
+    assert values["extension_deg"] == approx(float(own), abs=1e-6)
+
+
 def test_a_scan_without_a_shaft_says_so_and_still_measures_the_rest():
     found = appraise_space(make_space(shaft=False), PEG, CATALOGUE, LIMITS)
     assert found.levels_left is None

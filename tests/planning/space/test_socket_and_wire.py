@@ -163,13 +163,17 @@ def test_the_bone_alone_can_be_drawn_before_any_placement():
 
 @pytest.mark.parametrize("side", list(Side))
 def test_the_view_carries_the_part_to_the_patients_frame(side):
-    space = make_space(lesion=((RADIUS - 30.0) * AXIS, 9.5), side=side, draws=50)
+    turn = np.array([[0.96, -0.28, 0.0], [0.28, 0.96, 0.0], [0.0, 0.0, 1.0]])
+    space = make_space(lesion=((RADIUS - 30.0) * AXIS, 9.5), side=side, draws=50, turn=turn)
     placement = placed("peg", "1", 30.0, medial=2.0)
     view = space_view(space, placement, CATALOGUE)
     assert view.component_to_lps[:3, 3] == approx(space.hip.lps(placement.space.origin_mm))
     # A right hip is a mirror image in the hip frame.
-    sign = 1.0 if side is Side.LEFT else -1.0
-    assert np.linalg.det(view.component_to_lps[:3, :3]) == approx(sign * np.linalg.det(space.hip.to_lps) * sign)
+    assert np.linalg.det(view.component_to_lps[:3, :3]) == approx(1.0 if side is Side.LEFT else -1.0)
+    tip = view.component_to_lps @ np.array([1.0, 2.0, -9.0, 1.0])
+    local = placement.space.matrix @ np.array([1.0, 2.0, -9.0]) + placement.space.origin_mm
+    assert space.hip.hip(tip[:3]) == approx(local)
+    assert space.hip.hip(view.cut_point + view.cut_normal) == approx(placement.space.origin_mm + AXIS)
     assert space.hip.hip(view.head_centre) == approx(placement.space.origin_mm + 5.0 * AXIS)
     assert np.linalg.norm(view.wire[0] - view.wire[1]) > 40.0
     assert view.hip_axes[2] @ np.array([0.0, 0.0, 1.0]) == approx(1.0)

@@ -16,7 +16,7 @@ from headstock.anatomy.scan._grey import Levels, Volume
 from headstock.anatomy.scan._joint import NECK_CONE_DEG, HeadSurface
 from headstock.geometry.grid import Grid
 
-__all__ = ["bones_apart", "close_and_fill", "distance_mm"]
+__all__ = ["bones_apart", "close_and_fill"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -27,8 +27,8 @@ _ROD_MM: Final = 20.0  # beyond the head: to where the neck meets the trochanter
 _REACH_MM: Final = 22.0  # beyond the head's surface: everything there that is not neck is pelvis
 
 
-def distance_mm(mask: Mask, spacing_mm: Floats) -> Volume:
-    """Signed distance from the faces of a mask, mm, negative inside."""
+def _outside_distance_mm(mask: Mask, spacing_mm: Floats) -> Volume:
+    """Distance to the nearest voxel of a mask, mm, 0 inside."""
     import SimpleITK
 
     sitk: Any = SimpleITK
@@ -39,12 +39,7 @@ def distance_mm(mask: Mask, spacing_mm: Floats) -> Volume:
     filter_.SquaredDistanceOff()
     filter_.UseImageSpacingOn()
     filter_.InsideIsPositiveOff()
-    return np.asarray(sitk.GetArrayFromImage(filter_.Execute(image)), dtype=np.float32)
-
-
-def _outside_distance_mm(mask: Mask, spacing_mm: Floats) -> Volume:
-    """Distance to the nearest voxel of a mask, 0 inside."""
-    return np.asarray(np.maximum(distance_mm(mask, spacing_mm), 0.0))
+    return np.asarray(np.maximum(sitk.GetArrayFromImage(filter_.Execute(image)), 0.0), dtype=np.float32)
 
 
 def _bridge_sides(flat: Mask, longest: int) -> None:

@@ -17,9 +17,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from headstock.anatomy.scan._bone import distance_mm
 from headstock.anatomy.scan._grey import Levels, Volume, sample, smooth
 from headstock.anatomy.scan._joint import HeadSurface
+from headstock.geometry.distance import mask_distance
 from headstock.geometry.grid import Grid
 
 __all__ = ["Edge", "blur_shift", "find_edge"]
@@ -44,15 +44,19 @@ _THIN_MM: Final = 0.1
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edge:
-    """`femur_mm`: signed distance. `points_lps_mm`, `normals` (v, 3), `faces`: the surface; `seen` (v,): the fall
-    was there; `cortex_mm` (v,) thickness of the cortex under each point. `blur_mm` sd of the scan's blur in plane,
-    `cortex_HU` brightness of solid cortex, `thick`: both were measured on thick cortex in this scan."""
+    """The surface found.
+
+    `femur_mm`: signed distance. `points_lps_mm`, `normals` (v, 3), `faces`: the surface; `seen` (v,): the fall was
+    there; `touching` (v,): bone touches bone; `cortex_mm` (v,) thickness of the cortex under each point. `blur_mm` sd
+    of the scan's blur in plane, `cortex_HU` brightness of solid cortex; `thick`: both were measured on thick cortex.
+    """
 
     femur_mm: Volume
     points_lps_mm: Floats
     normals: Floats
     faces: NDArray[np.intp]
     seen: Mask
+    touching: Mask
     cortex_mm: Floats
     blur_mm: float
     cortex_HU: float
@@ -264,18 +268,26 @@ def _find_fall(profile: Floats, x: Floats, levels: Levels, trust_mm: Floats) -> 
     return _Fall(at, peak, soft, inner, seen, crossing(0.25) - crossing(0.75), at - rose, x[low_at], dips)
 
 
-def _in_the_gap(fall: _Fall, blur: Floats, levels: Levels, edge: Floats) -> Floats:
-    """Edges beside a joint space so narrow that the dark in it does not reach soft tissue.
+def _in_the_gap(fall: _Fall, blur: Floats, levels: Levels, cortex: float, own: tuple[float, float]) -> Floats:
+    """Edges beside a joint space so narrow that the dark in it does not reach soft tissue; NaN elsewhere.
 
-    Between two slabs a gap g wide shows at its middle 2 Phi(-g / 2 sd) of their brightness: the dark's depth gives g,
-    and the edge lies half of it inside the darkest place.
+    Between two layers of cortex, each t thick with bone of level q behind, a gap g wide shows at its middle
+    2 (Phi((g / 2 + t) / sd) - Phi(g / 2 sd)) + 2 q Phi(-(g / 2 + t) / sd) of solid cortex: the dark's depth gives g,
+    and the edge lies half of it inside the darkest place. `own`: t (mm) and q of this head, where its joint is open.
     """
-    from scipy.special import ndtri
+    from scipy.special import ndtr
 
-    share = (fall.soft - levels.soft) / np.maximum(fall.peak - levels.soft, 1.0)
-    half = blur * ndtri(np.clip(1.0 - 0.5 * share, 0.5, 1.0 - 1e-6))
-    narrow = fall.dips & (share > _NARROW_SHARE)
-    return np.asarray(np.where(narrow, fall.low_at_mm - half, edge))
+    thickness, q = own
+    peak_share = (fall.soft - levels.soft) / np.maximum(fall.peak - levels.soft, 1.0)
+    narrow = fall.seen & fall.dips & (peak_share > _NARROW_SHARE)
+    share = (fall.soft - levels.soft) / max(cortex - levels.soft, 1.0)
+    sd = float(np.median(blur))
+    half = np.linspace(0.0, 4.0 * sd, 200)
+    beyond = (half + thickness) / sd
+    shown = 2.0 * (ndtr(beyond) - ndtr(half / sd)) + 2.0 * q * ndtr(-beyond)
+    shown = np.minimum.accumulate(shown)
+    found = np.interp(-share, -shown, half)
+    return np.asarray(np.where(narrow, fall.low_at_mm - found, np.nan))
 
 
 def _spread(adjacent: "object", weight: Floats, wanted: Floats, stiff: float) -> Floats:
@@ -344,7 +356,7 @@ def find_edge(
     """
     from scipy.spatial import cKDTree
 
-    first = distance_mm(femur, grid.spacing_mm)
+    first = mask_distance(femur, grid.spacing_mm[::-1])
     points, faces, normals = _surface(smooth(first, 0.7 * float(grid.spacing_mm.max()), grid.spacing_mm), grid)
     n = points.shape[0]
     adjacent = _neighbours(faces, n)
@@ -352,7 +364,7 @@ def find_edge(
     x = np.arange(-_IN_MM, _OUT_MM + 1e-9, _STEP_MM)
     cortex, sigma, thick = levels.cortex, _PLAIN_SIGMA * float(grid.spacing_mm[:2].max()), False
     layer = np.zeros(n)
-    seen = np.zeros(n, dtype=bool)
+    seen = touching = np.zeros(n, dtype=bool)
     spacing = grid.spacing_mm
     for turn, trust in enumerate(_TRUST_MM):
         profile = sample(values, grid, points[:, None, :] + x[None, :, None] * normals[:, None, :])
@@ -366,14 +378,21 @@ def find_edge(
         trusted = np.where(on_head, np.minimum(trust, _HEAD_TRUST_MM), trust)
         fall = _find_fall(profile, x, levels, trusted)
         if turn == len(_TRUST_MM) - 1:
-            cortex, sigma, thick = _thick_cortex(profile, x, levels, normals, grid)
+            apart = ~touching  # a band joined with the socket's is no measure of the head's own
+            cortex, sigma, thick = _thick_cortex(profile[apart], x, levels, normals[apart], grid)
         slices = np.abs(normals @ grid.axes[:, 2])
         wider = max(float(spacing[2] ** 2 - spacing[:2].max() ** 2), 0.0) / 12.0
         blur = np.sqrt(sigma**2 + slices**2 * wider)
         bright = np.maximum(cortex, fall.peak) - fall.soft
         bright = np.maximum(bright, 1.0)
         moved, layer = blur_shift((fall.peak - fall.soft) / bright, (fall.inner - fall.soft) / bright, blur)
-        wanted = _in_the_gap(fall, blur, levels, fall.at_mm - moved)
+        wanted = fall.at_mm - moved
+        open_ = on_head & fall.seen & ~fall.dips
+        if open_.sum() > 100:
+            thickness = float(np.median(layer[open_]))
+            behind = float(np.median((fall.inner[open_] - levels.soft) / max(cortex - levels.soft, 1.0)))
+            beside = _in_the_gap(fall, blur, levels, cortex, (thickness, float(np.clip(behind, 0.0, 0.9))))
+            wanted = np.where(np.isfinite(beside), beside, wanted)
         seen = fall.seen & inside_field & ~touching
         rose = np.where(inside_field & (np.abs(rose) < 4.0), rose, np.nan)
         if metal is not None:
@@ -382,11 +401,14 @@ def find_edge(
         weight = np.where(seen, strength, 0.0)
         wanted = np.where(seen, wanted, 0.0)
         if touching.any():
-            own = layer[on_head & seen]
-            thickness = float(np.median(own)) if own.size > 100 else float("nan")
-            wanted[touching] = np.where(
-                np.isfinite(thickness) & np.isfinite(rose[touching]), rose[touching] + thickness, wanted[touching]
-            )
+            # Both ways of reading the head's own thickness err upward: the brightness of a layer that is nearly solid
+            # says little of it, and its width holds the blur.
+            by_width = (fall.width_mm - 2.0 * moved)[open_]
+            thickness = float("nan")
+            if open_.sum() > 100 and np.isfinite(by_width).any():
+                thickness = min(float(np.median(layer[open_])), float(np.nanmedian(by_width)))
+            from_rise = rose[touching] + thickness
+            wanted[touching] = np.where(np.isfinite(from_rise), from_rise, 0.0)
         local = _spread(adjacent, weight + 1e-4, wanted, 2.0)
         weight *= np.clip(1.0 - ((wanted - local) / 1.5) ** 2, 0.0, 1.0)
         weight = np.where(touching, 0.3, weight)
@@ -410,4 +432,4 @@ def find_edge(
     far = np.abs(first[near]) > 3.5
     signed = np.where(far & (np.sign(signed) != np.sign(first[near])), first[near], signed)
     out[near] = signed
-    return Edge(out.astype(np.float32), points, normals, faces, seen, layer, sigma, cortex, thick)
+    return Edge(out.astype(np.float32), points, normals, faces, seen, touching, layer, sigma, cortex, thick)

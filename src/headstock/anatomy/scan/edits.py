@@ -15,9 +15,9 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from headstock.anatomy.scan._bone import distance_mm
 from headstock.anatomy.scan.segmentation import CORTEX, FEMUR, MARROW, PELVIS, TRABECULAR, Segmentation
 from headstock.errors import FrameError, TooFewError
+from headstock.geometry.distance import mask_distance
 from headstock.geometry.grid import Grid
 from headstock.images.scan import Scan
 
@@ -330,11 +330,17 @@ def _fill(state: _State, edit: Edit, seg: Segmentation, scan: Scan) -> None:
         _measure_again(state, box, before, after)
 
 
+def _distance(mask: Mask, grid: Grid) -> NDArray[np.float32]:
+    """Signed distance from voxels; where no surface is near, as far as is kept true."""
+    if mask.all() or not mask.any():
+        return np.full(mask.shape, -_AROUND_MM if mask.all() else _AROUND_MM, dtype=np.float32)
+    return mask_distance(mask, grid.spacing_mm[::-1])
+
+
 def _measure_again(state: _State, box: Slices, before: Mask, after: Mask) -> None:
     """`femur_mm` from the voxels, only where the change of voxels changed their own distance."""
     femur = state.femur_mm[box]
-    old = distance_mm(before, state.grid.spacing_mm)
-    new = distance_mm(after, state.grid.spacing_mm)
+    old, new = (_distance(mask, state.grid) for mask in (before, after))
     moved = (np.abs(old - new) > 1e-3) | (before != after)
     least = 0.25 * float(state.grid.spacing_mm.min())
     new = np.where(after, np.minimum(new, -least), np.maximum(new, least))

@@ -133,12 +133,18 @@ def _working_box(grid: Grid, head: Head, side: Side) -> tuple[tuple[int, int, in
     return (int(first[2]), int(first[1]), int(first[0])), (int(shape[0]), int(shape[1]), int(shape[2]))
 
 
-def _edge_sd_mm(grid: Grid, levels: Levels, edge: Edge) -> float:
-    """Standard deviation of the surface's common error. Decision 0212: from repeats on known shapes."""
+def _edge_sd_mm(grid: Grid, levels: Levels, edge: Edge, surface: HeadSurface) -> float:
+    """Standard deviation of the surface's common error. Decision 0212: from repeats on known shapes.
+
+    Noise of single voxels averages out; what stays is how well the model of a blurred cortex fits this scan.
+    """
     step = float(grid.spacing_mm.max())
     contrast = max(edge.cortex_HU - levels.soft, 100.0)
     unknown = 0.0 if edge.thick else 0.1 * step
-    return float(np.sqrt((0.06 * step) ** 2 + (0.5 * step * levels.noise / contrast) ** 2 + unknown**2 + 0.02**2))
+    closed = 0.2 * step * float(surface.touching.mean())
+    return float(
+        np.sqrt((0.06 * step) ** 2 + (0.5 * step * levels.noise / contrast) ** 2 + unknown**2 + closed**2 + 0.02**2)
+    )
 
 
 def _findings(surface: HeadSurface, edge: Edge, metal: Mask | None) -> tuple[Finding, ...]:
@@ -155,12 +161,13 @@ def _findings(surface: HeadSurface, edge: Edge, metal: Mask | None) -> tuple[Fin
             )
         )
     near = np.linalg.norm(edge.points_lps_mm - surface.centre_lps_mm, axis=1) < float(surface.radius_mm.max()) + 3.0
-    if near.any() and edge.seen[near].mean() < 0.8:
+    read = near & ~edge.touching
+    if read.any() and edge.seen[read].mean() < 0.8:
         out.append(
             Finding(
                 "edge_faint",
                 "warn",
-                f"On {100.0 * (1.0 - edge.seen[near].mean()):.0f} % of the head no edge of cortex was found; the "
+                f"On {100.0 * (1.0 - edge.seen[read].mean()):.0f} % of the head no edge of cortex was found; the "
                 "surface was carried on from its surroundings. Check it in three planes.",
             )
         )
@@ -247,7 +254,7 @@ def segment(
         bones=bones,
         tissue=tissue,
         femur_mm=edge.femur_mm,
-        edge_sd_mm=_edge_sd_mm(grid, levels, edge),
+        edge_sd_mm=_edge_sd_mm(grid, levels, edge, surface),
         seed_lps_mm=surface.centre_lps_mm,
         findings=_findings(surface, edge, metal_here),
     )

@@ -4,14 +4,14 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from headstock.desk.bench import accuracy, snapping, speed
+from headstock.desk.bench import accuracy, scan_speed, scans, snapping, speed
 from headstock.desk.bench.machine import machine
 from headstock.desk.bench.row import Row
 from headstock.errors import TooFewError
 
 __all__ = ["PARTS", "run"]
 
-PARTS: Final = ("accuracy", "coverage", "snap", "speed")
+PARTS: Final = ("accuracy", "coverage", "snap", "speed", "scans", "scan-coverage", "scan-speed")
 _MARKER_DEPTH_SD_MM: Final = 15.0
 
 
@@ -59,6 +59,14 @@ def run(
         add(snapping.snaps(10 if quick else 100, seed, folder, say))
     if "speed" in parts:
         add(speed.speeds(seed, say))
+    if "scans" in parts:
+        say("scans of supplied patients and phantoms, read without their truth")
+        add(scans.accuracy(folder, 4 if quick else 20, seed, say))
+    if "scan-coverage" in parts:
+        say("repeats with fresh noise, another grid and another seed point (about 8 s each)")
+        add(scans.scan_coverage(20 if quick else 1000, 4 if quick else 10, seed, say))
+    if "scan-speed" in parts:
+        add(scan_speed.scan_speeds(folder, say))
     missed = [row.what for row in rows if row.reached is False]
     named = ", ".join(missed) or "none"
     say(f"{len(rows) - len(missed)} of {len(rows)} figures reached or shown. Not reached: {named}.")

@@ -1,0 +1,315 @@
+"""Scans read against their truth: bone, sphere, axes, lesion, on the supplied patients and on phantoms; and coverage.
+
+In: zips of the supplied patients, phantoms drawn from a seed. Out: rows. Truth is looked at after a scan is read.
+"""
+
+import io
+import json
+import resource
+import time
+import zipfile
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from headstock.desk.bench.row import Row, Tell
+from headstock.desk.scans.loose import Loose, read_series
+from headstock.errors import HeadstockError
+from headstock.frames import Side
+from headstock.geometry.grid import Grid
+from headstock.images.resample import labels_on
+from headstock.images.scan import Scan, ScanHeader
+from headstock.images.scan_read import scan_of_files
+from headstock.phantom.patient import make_hip_patient
+from headstock.phantom.scan import PhantomScan, fine_ct, phantom_ct
+from headstock.phantom.scan_spec import ScanSpec, Tissue
+from headstock.phantom.spec import Cyst, DeadSector, HipSpec, PhantomSpec
+
+__all__ = ["PhantomCase", "accuracy", "phantom_cases", "scan_coverage"]
+
+_Z95: Final = 1.959963984540054
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Case:
+    """A scan, its truth and the true labels of the femur on its grid; `exact`: the head is a sphere.
+
+    `surface` (k, 3) LPS: points of the true surface, where there is one finer than voxels.
+    """
+
+    name: str
+    scan: Scan
+    femur: NDArray[np.bool_]
+    truth: Mapping[str, Any]
+    side: Side
+    lesion_cm3: float | None
+    exact: bool
+    surface: NDArray[np.float64] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PhantomCase:
+    """One phantom of the bench."""
+
+    spec: PhantomSpec
+    scan: ScanSpec
+    exact: bool
+
+
+def phantom_cases(count: int, seed: int) -> list[PhantomCase]:
+    """`count` phantoms, every second with spherical heads: sides, shapes, lesions, gaps, noise and voxels differ."""
+    found: list[PhantomCase] = []
+    number = 0
+    while len(found) < count:
+        number += 1
+        rng = np.random.default_rng([seed, number])
+        exact = len(found) % 2 == 1
+        side = Side.LEFT if rng.random() < 0.5 else Side.RIGHT
+        lesion: dict[str, Any] = (
+            {"cysts": (Cyst(diameter_mm=rng.uniform(11.0, 20.0), anterior_deg=rng.uniform(0.0, 30.0)),)}
+            if rng.random() < 0.6
+            else {"sector": DeadSector(half_angle_deg=rng.uniform(35.0, 55.0), depth_mm=rng.uniform(12.0, 20.0))}
+        )
+        mine = HipSpec(joint_space_mm=rng.uniform(1.0, 3.8), internal_rotation_deg=rng.uniform(-5.0, 15.0), **lesion)
+        spec = PhantomSpec(
+            name=f"BENCH-{number}",
+            shape_sd=tuple(0.7 * rng.standard_normal(6)),
+            side=side,
+            right=mine if side is Side.RIGHT else HipSpec(),
+            left=mine if side is Side.LEFT else HipSpec(),
+            spherical_heads=exact,
+        )
+        step = float(rng.uniform(0.8, 1.2))
+        scan = ScanSpec(
+            spacing_mm=(step, step, float(rng.uniform(0.8, 1.25))),
+            noise_HU=float(rng.uniform(8.0, 30.0)),
+            tissue=Tissue(density=float(rng.uniform(0.8, 1.2))),
+            seed=number,
+        )
+        try:
+            make_hip_patient(spec)
+        except HeadstockError:
+            continue  # a draw that no patient can have; the next number draws another
+        found.append(PhantomCase(spec, scan, exact))
+    return found
+
+
+def _as_scan(found: PhantomScan) -> Scan:
+    return Scan(found.values, found.grid, "CT", ScanHeader(side=found.side))
+
+
+def _supplied(folder: Path) -> Iterator[_Case]:
+    for path in sorted(folder.glob("*.zip")):
+        with zipfile.ZipFile(path) as archive:
+            names = archive.namelist()
+            scan = scan_of_files([archive.read(name) for name in names if "ct/" in name and name.endswith(".dcm")])
+            truth = json.loads(archive.read(next(name for name in names if name.endswith("truth.json"))))
+            with np.load(io.BytesIO(archive.read(next(n for n in names if n.endswith("labels.npz"))))) as kept:
+                femur = np.asarray(kept["femur"], np.bool_)
+        ball = truth["lesion"]
+        index = np.moveaxis(np.indices(scan.grid.shape), 0, -1)[..., ::-1]
+        away = np.linalg.norm(scan.grid.points(index) - np.array(ball["centre_lps_mm"]), axis=-1)
+        # The stated ball as far as it lies in the femur, by partial volume at its edge.
+        share = np.clip(0.5 + float(ball["radius_mm"]) - away, 0.0, 1.0) * femur
+        yield _Case(path.stem, scan, femur, truth, Side(truth["side"]), float(share.sum()) / 1000.0, False)
+
+
+def _phantoms(cases: Sequence[PhantomCase]) -> Iterator[_Case]:
+    for case in cases:
+        found = phantom_ct(case.spec, case.scan)
+        mine = _own_femur(found)
+        truth = found.truth
+        hip = make_hip_patient(case.spec).hips[found.side]
+        yield _Case(
+            case.spec.name,
+            _as_scan(found),
+            mine,
+            truth,
+            found.side,
+            truth["lesion_volume_cm3"] or None,
+            case.exact,
+            hip.surface_lps(hip.femur.outer).vertices,
+        )
+
+
+def _own_femur(found: PhantomScan) -> NDArray[np.bool_]:
+    """The femur of the side under study: the one whose head is the truth's."""
+    from scipy.ndimage import label
+
+    pieces, _ = label(found.femur)
+    c, r, s = np.round(found.grid.index(np.array(found.truth["head_centre_lps_mm"]))).astype(int)
+    return np.asarray(pieces == pieces[s, r, c])
+
+
+def _dice(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> float:
+    both, together = int(np.count_nonzero(a & b)), int(np.count_nonzero(a)) + int(np.count_nonzero(b))
+    return 2.0 * both / max(together, 1)
+
+
+def _surface_95_mm(a: NDArray[np.bool_], b: NDArray[np.bool_], grid: Grid) -> float:
+    """95th percentile of the distance between two masks' borders, both ways, mm; the field's edge is no border."""
+    from scipy.ndimage import binary_erosion, distance_transform_edt
+
+    sampling = grid.spacing_mm[::-1]
+
+    def border(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        return np.asarray(mask & ~binary_erosion(mask, border_value=1))
+
+    first, second = border(a), border(b)
+    to_second = distance_transform_edt(~second, sampling=sampling)[first]
+    to_first = distance_transform_edt(~first, sampling=sampling)[second]
+    return float(np.percentile(np.concatenate([to_second, to_first]), 95.0))
+
+
+def _off_surface_95_mm(found: Loose, points: NDArray[np.float64]) -> float:
+    """95th percentile of the distance of true surface points from the surface found, between voxels, mm."""
+    from scipy.ndimage import map_coordinates
+
+    grid = found.seg.grid
+    index = grid.index(points)
+    inside = np.all((index > 1.5) & (index < np.array(grid.shape[::-1]) - 2.5), axis=1)
+    seen = map_coordinates(found.seg.femur_mm, index[inside].T[::-1], order=1)
+    return float(np.percentile(np.abs(seen), 95.0))
+
+
+def _angle_deg(a: Any, b: Any) -> float:
+    u, v = np.asarray(a, np.float64), np.asarray(b, np.float64)
+    cosine = abs(float(u @ v)) / float(np.linalg.norm(u) * np.linalg.norm(v))
+    return float(np.degrees(np.arccos(min(cosine, 1.0))))
+
+
+def _errors(case: _Case, found: Loose) -> dict[str, float]:
+    truth, hip = case.truth, found.hip
+    femur = labels_on(found.seg.femur.astype(np.uint8), found.seg.grid, case.scan.grid) > 0
+    centre = hip.lps(hip.head_centre[0])
+    errors = {
+        "femur Dice": _dice(femur, case.femur),
+        "femur surface, 95th percentile": _surface_95_mm(femur, case.femur, case.scan.grid)
+        if case.surface is None
+        else _off_surface_95_mm(found, case.surface),
+        "head centre": float(np.linalg.norm(centre - np.array(truth["head_centre_lps_mm"]))),
+        "head diameter": abs(hip.measures["head_diameter_mm"].number - truth["head_diameter_mm"]),
+        "neck axis": _angle_deg(hip.to_lps @ hip.neck_axis[0], truth["neck_axis_lps"]),
+    }
+    for name, key in (("neck-shaft angle", "neck_shaft_angle_deg"), ("offset", "femoral_offset_mm")):
+        value = hip.measures.get(key)
+        errors[name] = np.inf if value is None or value.value is None else abs(value.value - truth[key])
+    if case.lesion_cm3:
+        volume = found.lesion.measures.get("volume_cm3")
+        seen = 0.0 if volume is None or volume.value is None else volume.value
+        errors["lesion volume"] = 100.0 * abs(seen - case.lesion_cm3) / case.lesion_cm3
+    return errors
+
+
+# what: (unit, asked on real shapes, sense)
+_ASKED: Final[dict[str, tuple[str, float, str]]] = {
+    "femur Dice": ("1", 0.97, "at least"),
+    "femur surface, 95th percentile": ("mm", 1.0, "at most"),
+    "head centre": ("mm", 1.0, "at most"),
+    "head diameter": ("mm", 1.0, "at most"),
+    "neck axis": ("deg", 2.0, "at most"),
+    "neck-shaft angle": ("deg", 2.0, "at most"),
+    "offset": ("mm", 1.5, "at most"),
+    "lesion volume": ("%", 10.0, "at most"),
+}
+_SAME_WHEN_EXACT: Final = ("femur Dice", "lesion volume")
+
+
+def accuracy(folder: Path | None, count: int, seed: int, tell: Tell) -> list[Row]:
+    """Worst errors on the supplied patients, on real-shaped and on exact phantoms; how long, how much memory."""
+    groups: dict[str, list[tuple[str, dict[str, float]]]] = {}
+    seconds: list[float] = []
+
+    def take(group: str, cases: Iterator[_Case]) -> None:
+        for case in cases:
+            begun = time.perf_counter()
+            try:
+                found = read_series(case.scan, case.side)
+            except HeadstockError as stop:
+                tell(f"    {case.name}: not read: {stop}")
+                groups.setdefault(group, []).append((case.name, {name: _failed(name) for name in _ASKED}))
+                continue
+            seconds.append(time.perf_counter() - begun)
+            errors = _errors(case, found)
+            groups.setdefault(group, []).append((case.name, errors))
+            tell(f"    {case.name}: " + ", ".join(f"{name} {value:.3g}" for name, value in errors.items()))
+
+    if folder is not None:
+        take("supplied patients", _supplied(folder))
+    cases = phantom_cases(count, seed)
+    take("phantoms of real shape", _phantoms([case for case in cases if not case.exact]))
+    take("exact phantoms", _phantoms([case for case in cases if case.exact]))
+    rows = []
+    for group, found in groups.items():
+        for name, (unit, asked, sense) in _ASKED.items():
+            values = [errors[name] for _, errors in found if name in errors]
+            if not values:
+                continue
+            least = sense == "at least"
+            limit = 0.5 * asked if group == "exact phantoms" and name not in _SAME_WHEN_EXACT else asked
+            worst = min(values) if least else max(values)
+            within = sum(value >= limit if least else value <= limit for value in values)
+            rows.append(
+                Row(
+                    "scans", f"{group}: {name}, worst", worst, unit, limit, "at least" if least else "at most",
+                    of=f"{within} of {len(values)} reach it; median {float(np.median(values)):.3g}",
+                )
+            )  # fmt: skip
+    if seconds:
+        rows.append(Row("scans", "a scan read, without its stock profile, slowest", max(seconds), "s", 20.0))
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    rows.append(Row("scans", "memory at most, this process", peak, "GB", 2.0))
+    return rows
+
+
+def _failed(name: str) -> float:
+    return 0.0 if _ASKED[name][2] == "at least" else float("inf")
+
+
+# ---- coverage ------------------------------------------------------------------------------------------------
+
+_COVERED: Final = ("head_diameter_mm", "neck_shaft_angle_deg", "femoral_offset_mm", "smallest_neck_section_mm2")
+
+
+def scan_coverage(repeats: int, phantoms: int, seed: int, tell: Tell) -> list[Row]:
+    """Whether 95 % intervals hold the truth, over repeats with fresh noise, another grid and another seed point."""
+    held: dict[str, list[bool]] = {}
+    cases = phantom_cases(phantoms, seed)
+    each = max(1, repeats // len(cases))
+    failed = 0
+    for number, case in enumerate(cases):
+        fine = fine_ct(case.spec, case.scan)
+        rng = np.random.default_rng([seed, 5, number])
+        for repeat in range(each):
+            shift = rng.uniform(-0.5, 0.5, 3) * np.array(case.scan.spacing_mm)
+            found = fine.scan(offset_mm=(shift[0], shift[1], shift[2]), seed=1000 * number + repeat)
+            centre = np.array(found.truth["head_centre_lps_mm"]) + rng.uniform(-6.0, 6.0, 3)
+            try:
+                read = read_series(_as_scan(found), found.side, seed_lps_mm=(centre[0], centre[1], centre[2]))
+            except HeadstockError as stop:
+                failed += 1
+                tell(f"    {case.spec.name}: not read: {stop}")
+                continue
+            for name in _COVERED:
+                value = read.hip.measures.get(name)
+                if value is not None and value.low is not None and value.high is not None:
+                    held.setdefault(name, []).append(value.low <= found.truth[name] <= value.high)
+            volume = read.lesion.measures.get("volume_cm3")
+            if volume is not None and volume.low is not None and volume.high is not None:
+                true = found.truth["lesion_volume_cm3"]
+                held.setdefault("lesion volume_cm3", []).append(volume.low <= true <= volume.high)
+        tell(
+            f"    {case.spec.name}{' (exact)' if case.exact else ''}: "
+            + ", ".join(f"{name} {100.0 * np.mean(hits[-each:]):.0f} %" for name, hits in held.items())
+        )
+    rows = []
+    for name, hits in held.items():
+        share, error = 100.0 * float(np.mean(hits)), 100.0 * float(np.sqrt(0.95 * 0.05 / len(hits)))
+        of = f"{share:.2f} % of {len(hits)} repeats of {len(cases)} phantoms, Monte Carlo sd {error:.2f} %"
+        rows.append(Row("scan-coverage", f"{name}: distance of coverage from 95 %", abs(share - 95.0), "%", 2.0, of=of))
+    rows.append(Row("scan-coverage", "repeats that could not be read", float(failed), "1", 0.0))
+    return rows

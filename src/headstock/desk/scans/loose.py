@@ -4,6 +4,7 @@ In: paths. Out: plain JSON. Top-level names are those of truth files: numbers as
 lists, LPS mm; `measures` holds every number again with its interval, unit and source.
 """
 
+import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from headstock import __version__
 from headstock.anatomy.scan.density import typed_density, uncalibrated
 from headstock.anatomy.scan.hip import head_sphere, scan_hip
 from headstock.anatomy.scan.lesion import find_lesion
@@ -222,10 +224,25 @@ def write_labels(found: Loose, path: Path) -> None:
 
 
 def write_segmentation(found: Loose, source: Path, path: Path) -> None:
-    """A DICOM segmentation of the series the scan was read from."""
-    from headstock.images.seg import write_seg_of
+    """A DICOM segmentation that refers to the series the scan was read from (a folder, a zip or one file).
 
-    path.write_bytes(write_seg_of(source, found.scan, found.seg.grid, labels_of(found), found.hip.side))
+    Raises
+    ------
+    ImageError
+        The series is not DICOM, or the scan was put onto a grid of its own.
+    """
+    from headstock.images.seg import write_seg
+
+    files: list[bytes | Path]
+    if source.is_dir():
+        files = [one for one in sorted(source.rglob("*")) if one.is_file()]
+    elif zipfile.is_zipfile(source):
+        with zipfile.ZipFile(source) as archive:
+            files = [archive.read(name) for name in archive.namelist() if not name.endswith("/")]
+    else:
+        files = [source]
+    data = write_seg(files, found.scan, found.seg.grid, labels_of(found), found.hip.side, version=__version__)
+    path.write_bytes(data)
 
 
 def stock_json(found: Loose, *, tell: Callable[[float, str], None] | None = None) -> dict[str, Any]:

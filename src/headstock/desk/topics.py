@@ -7,8 +7,10 @@ here: an adapter only hands the values over.
 from collections.abc import Callable
 from typing import Any, Final
 
-from headstock import geometry, images
+from headstock import geometry, images, mechanics
 from headstock.anatomy import head_surface, osteonecrosis, shape_classes
+from headstock.anatomy.scan import density
+from headstock.errors import TooFewError
 from headstock.planning import cup, motion
 
 __all__ = ["TOPICS"]
@@ -69,6 +71,28 @@ _ANATOMY: Final[dict[str, Callable[..., Any]]] = {
     "xr_offset_ap_pelvis_bias": shape_classes.offset_bias_percent,
     "xr_offset_projection": shape_classes.projected_offset_mm,
 }
+
+
+def _density(
+    rho_QCT: float | None = None, rho_ash: float | None = None, map: str | None = None, ratio: float | None = None
+) -> Any:
+    if rho_QCT is not None and map == "schileo2008_ash":
+        return float(density.ash_density(rho_QCT))
+    if rho_QCT is not None and map == "inverse_form_(rho+0.09)/1.14":
+        return float(density.ash_density_unrounded(rho_QCT))
+    if rho_ash is not None and ratio == density.ASH_OF_APPARENT:
+        return float(density.apparent_density(rho_ash))
+    raise TooFewError("No map of this name, or no density that it takes.")
+
+
+_MECHANICS: Final[dict[str, Callable[..., Any]]] = {
+    "bone_E": mechanics.elastic_modulus_MPa,
+    "bone_density": _density,
+    "bone_micromotion": mechanics.micromotion_class,
+    "bone_ratio": mechanics.ratio_percent,
+    "bone_strain_limit": lambda mode: mechanics.STRAIN_LIMITS[mode],
+    "bone_strength": lambda law, rho_ash: mechanics.strength_MPa(law, rho_ash),
+}
 _PLANNING: Final[dict[str, Callable[..., Any]]] = {
     "cup_ellipse_version": cup.ellipse_version_deg,
     "cup_lewinnek": lambda ri_deg, ra_deg: cup.lewinnek_zone(ri_deg, ra_deg),
@@ -83,4 +107,4 @@ _PLANNING: Final[dict[str, Callable[..., Any]]] = {
     "rom_limit": _motion,
     "rom_oscillation": motion.oscillation_deg,
 }
-TOPICS: Final[dict[str, Callable[..., Any]]] = {**_ANATOMY, **_GEOMETRY, **_IMAGES, **_PLANNING}
+TOPICS: Final[dict[str, Callable[..., Any]]] = {**_ANATOMY, **_GEOMETRY, **_IMAGES, **_MECHANICS, **_PLANNING}

@@ -32,7 +32,7 @@ _REACH_PER_MM: Final = 3.0  # definition: streak reach within a slice for each m
 _LONGEST_REACH_MM: Final = 150.0  # definition: bound of that
 _WIDE_MM: Final = 250.0  # definition: a body seen this wide has its middle between its edges
 _TISSUE_HU: Final = -300  # definition: as in field_findings
-HIP_RADIUS_MM: Final = 60.0  # definition: head, neck, socket and the bone of every seat lie within this of the head
+HIP_RADIUS_MM: Final = 100.0  # definition: socket, head, neck and the shaft that bears a part; not the other hip
 
 
 @dataclass(frozen=True, slots=True, eq=False)

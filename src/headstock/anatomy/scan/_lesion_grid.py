@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from headstock.anatomy.scan._stock_wall import cortex_level
 from headstock.anatomy.scan.segmentation import Segmentation
 from headstock.errors import FrameError, TooFewError
 from headstock.geometry.grid import Grid
@@ -47,10 +48,18 @@ class Work:
     offsets_mm: Floats
     radius_mm: float
     hounsfield: bool
+    cortex: float
 
     @classmethod
     def of(
-        cls, values: Floats, depth_mm: Floats, grid: Grid, centre_mm: Floats, radius_mm: float, hounsfield: bool = True
+        cls,
+        values: Floats,
+        depth_mm: Floats,
+        grid: Grid,
+        centre_mm: Floats,
+        radius_mm: float,
+        hounsfield: bool = True,
+        cortex: float | None = None,
     ) -> "Work":
         """From grey values and depth on one grid of equal steps."""
         step = float(grid.spacing_mm[0])
@@ -69,9 +78,9 @@ class Work:
         edge = (away > _REACH * radius_mm - 1.5 * step) | (along > _NECK_REACH * radius_mm - 1.5 * step)
         # The edge of the grid is an open end too: what runs out of it may run on.
         edge[0], edge[-1], edge[:, 0], edge[:, -1], edge[:, :, 0], edge[:, :, -1] = (True,) * 6
-        return cls(
-            values, grid, step, depth_mm, zone, zone & (away < radius_mm), zone & edge, offsets, radius_mm, hounsfield
-        )
+        core = zone & (away < radius_mm)
+        level = cortex_level(values, np.asarray(-depth_mm, np.float32)) if cortex is None else cortex
+        return cls(values, grid, step, depth_mm, zone, core, zone & edge, offsets, radius_mm, hounsfield, level)
 
 
 def work_grid(scan: Scan, seg: Segmentation, centre_lps_mm: Floats, radius_mm: float) -> Work:
@@ -88,7 +97,10 @@ def work_grid(scan: Scan, seg: Segmentation, centre_lps_mm: Floats, radius_mm: f
     grid = Grid(middle - step * half * seg.grid.axes.sum(axis=1), seg.grid.axes, np.full(3, step), (2 * half + 1,) * 3)
     depth = -_femur_mm(seg, grid)
     values = on_grid(scan.values, scan.grid, grid, outside=float(np.min(scan.values)))
-    work = Work.of(values, depth, grid, np.asarray(centre_lps_mm, np.float64), radius_mm, scan.modality == "CT")
+    # Thick cortex lies in the shaft, outside the cube of work.
+    cortex = cortex_level(on_grid(scan.values, scan.grid, seg.grid, outside=0.0), seg.femur_mm)
+    at = np.asarray(centre_lps_mm, np.float64)
+    work = Work.of(values, depth, grid, at, radius_mm, scan.modality == "CT", cortex)
     if work.core.sum() * step**3 < 0.3 * 4.0 / 3.0 * np.pi * radius_mm**3:
         raise FrameError(
             "Less than a third of the head sphere is femur in these outlines, so dead bone cannot be looked for in "

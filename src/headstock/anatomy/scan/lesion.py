@@ -33,8 +33,9 @@ LesionKind = Literal["dead", "cyst", "drawn"]
 Field = tuple[Floats, float, float, LesionKind]  # best rim, half band, sd of its common error, kind
 
 # Standard deviation of a rim's common error, mm, beside what noise does to it: partial volume, blur, local levels.
-RIM_SD_MM: Final = 0.18
-HIDDEN_SD_MM: Final = 0.5  # of the part of the rim that the plate hides
+RIM_SD_MM: Final = 0.11
+HIDDEN_SD_MM: Final = 0.30  # of the part of the rim that the plate hides
+SEAM_SD: Final = 0.25  # share of the way that a dense seam moved the rim
 DRAWN_SD_MM: Final = 0.7  # of a rim drawn by hand
 CYST_HU: Final = 80.0  # definition: at or below it the inside is fluid or soft tissue, a cyst; above it dead bone
 _SHIFTS: Final = 9
@@ -131,7 +132,8 @@ def volume_batch_cm3(inner_mm: Floats, outer_mm: Floats, t: Floats, voxel_mm3: f
 
 def _rim_sd(rim: Rim) -> float:
     """Standard deviation of the common error of a rim, mm."""
-    return float(np.sqrt(RIM_SD_MM**2 + rim.noise_mm**2 + (rim.hidden_share * HIDDEN_SD_MM) ** 2))
+    parts = (RIM_SD_MM, rim.noise_mm, rim.hidden_share * HIDDEN_SD_MM, SEAM_SD * rim.seam_mm)
+    return float(np.sqrt(np.sum(np.square(parts))))
 
 
 def _other_fields(other: Lesion, work: Work) -> list[Field]:

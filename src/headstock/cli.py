@@ -546,7 +546,7 @@ def _stock_text(found: dict[str, Any]) -> str:
     head = (
         start["reason"]
         if start["value"] is None
-        else f"Sound bone starts {start['value']:.1f} mm ({start['low']:.1f} to {start['high']:.1f}) below the head's top."
+        else "Sound bone starts {value:.1f} mm ({low:.1f} to {high:.1f}) below the top of the head.".format(**start)
     )
     rows = [head, "depth mm  section mm2  sound mm2  wall mm"]
     for i in range(0, len(found["depth_mm"]), 4):

@@ -39,20 +39,20 @@ _TAIL_POINTS: Final = 800
 class Solid:
     """One component (one size of one family) in space, component frame.
 
-    `carved`: signed distance to what is taken out of the bone for the part (the reamed shape, with its overrun, round
-    about the lobes of a tail); it runs on above the cut. `mesh`: watertight surface of the body, which is what stays in
-    the patient of the femoral part, without head ball; `carved_mesh` of what is carved. `seat_points` (k, 3),
+    `mesh`: watertight surface of the body, which is what stays in the patient of the femoral part, without head ball;
+    `carved_mesh` of what is taken out of the bone for it (the reamed shape, with its overrun, round about the lobes of
+    a tail), which runs on above the cut. `seat_points` (k, 3),
     `seat_normals` (k, 3) outward from the part into bone, `seat_areas_mm2` (k,): the surface that must stand on bone
     (the family's seat), the points even in area. `tail_points` (t, 3): the rest of the carved surface that needs a
     wall around it. `rim_points` (r, 3): where the reamed seat ends distally, `rim_ways` (r, 3) unit, the way it would
-    run on. `buried`: signed distance to what stands inside the bone and needs a wall around it: the carved shape of a
-    seated part, the pin of a cap below its mouth (None without one). `volume_mm3` of the body.
+    run on. `buried_mesh`: what stands inside the bone and needs a wall around it: the carved shape of a seated part, the
+    pin of a cap below its mouth (None without one). `volume_mm3` of the body. Distances are sampled when they are
+    first asked for: a search over all sizes needs points alone.
     """
 
-    carved: Sampled
-    buried: Sampled | None
     mesh: Mesh
     carved_mesh: Mesh
+    buried_mesh: Mesh | None
     seat_points: Floats
     seat_normals: Floats
     seat_areas_mm2: Floats
@@ -73,11 +73,21 @@ class Solid:
 
     @property
     def body(self) -> Sampled:
-        """Signed distance to the body; sampled when it is first asked for."""
+        """Signed distance to the body."""
         return _distance(self.mesh)
 
+    @property
+    def carved(self) -> Sampled:
+        """Signed distance to what is carved."""
+        return _distance(self.carved_mesh)
 
-@lru_cache(maxsize=16)
+    @property
+    def buried(self) -> Sampled | None:
+        """Signed distance to what needs a wall around it."""
+        return None if self.buried_mesh is None else _distance(self.buried_mesh)
+
+
+@lru_cache(maxsize=32)
 def _distance(mesh: Mesh) -> Sampled:
     return mesh_distance(mesh, STEP_MM, _MARGIN_MM)
 
@@ -139,12 +149,10 @@ def _seated(component: Component) -> Solid:
     tail = _with_tip(carved_rings[last:])
     tail_points = even_points(tail, _TAIL_POINTS)[0]
     way = seat[-1] - seat[-2]
-    carved = mesh_distance(carved_mesh, STEP_MM, _MARGIN_MM)
     return Solid(
-        carved=carved,
-        buried=carved,
         mesh=mesh,
         carved_mesh=carved_mesh,
+        buried_mesh=carved_mesh,
         seat_points=points,
         seat_normals=normals,
         seat_areas_mm2=areas,
@@ -170,13 +178,12 @@ def _cap(component: Component) -> Solid:
     if len(profile.pin) > 2:
         pin = even_points(revolved(resampled(profile.pin, STEP_MM), _AROUND), _TAIL_POINTS // 2)[0]
         lid = np.array([[0.0, profile.pin[0, 1]]])
-        buried = mesh_distance(turned(np.vstack([lid, profile.pin])), STEP_MM, _MARGIN_MM)
+        buried = turned(np.vstack([lid, profile.pin]))
     rim = revolved(profile.mouth[None], _AROUND)[0]
     return Solid(
-        carved=mesh_distance(carved_mesh, STEP_MM, _MARGIN_MM),
-        buried=buried,
         mesh=mesh,
         carved_mesh=carved_mesh,
+        buried_mesh=buried,
         seat_points=points,
         seat_normals=normals,
         seat_areas_mm2=areas,
@@ -197,12 +204,10 @@ def _imported(component: Component, mesh: Mesh) -> Solid:
     tail, _, _ = scattered(carved_mesh, lambda p: p[:, 2] < -depth, _TAIL_POINTS)
     rings = mesh.section([0.0, 0.0, max(-depth, float(mesh.vertices[:, 2].min()) + 0.2)], [0.0, 0.0, 1.0])
     rim = rings[0][:-1] if rings else points[np.argmin(points[:, 2])][None]
-    carved = mesh_distance(carved_mesh, STEP_MM, _MARGIN_MM)
     return Solid(
-        carved=carved,
-        buried=carved,
         mesh=mesh,
         carved_mesh=carved_mesh,
+        buried_mesh=carved_mesh,
         seat_points=points,
         seat_normals=normals,
         seat_areas_mm2=areas,

@@ -83,7 +83,7 @@ _STRENGTH: Final[dict[str, tuple[Which, float, float, str]]] = {
     "keller_vertebra": ("ash", 284.0, 2.27, f"{_KELLER}, vertebra, as printed in Table 1 of PMC6069821"),
     "keller1994_pooled": ("ash", 117.0, 1.93, f"{_KELLER}, as printed in Table 1 of PMC6069821"),
 }
-# Limits of principal strain: Schileo et al. J Biomech 2014; Bayraktar et al. 2004 (Baleani 2024 gives 0.82 % in tension).
+# Limits of principal strain: Schileo et al. J Biomech 2014; Bayraktar et al. 2004 (Baleani 2024: 0.82 % in tension).
 STRAIN_LIMITS: Final[dict[str, float]] = {"tension": 0.0073, "compression": 0.0104}
 MICROMOTION_SOURCE: Final = "Jasty et al. J Bone Joint Surg Am 1997;79:707 (dog: 0, 20, 40, 150 um)"
 _CONTINUOUS_UM, _FIBROUS_UM = 20.0, 150.0

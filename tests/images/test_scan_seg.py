@@ -2,10 +2,14 @@
 
 import shutil
 import subprocess
+from dataclasses import replace
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
+import pydicom
 import pytest
+from pydicom.sr.codedict import codes
 
 from headstock.errors import ImageError
 from headstock.frames import Side
@@ -48,20 +52,56 @@ def test_labels_of_a_crop_land_on_the_scan_where_they_belong(read: tuple[list[by
 
 
 @pytest.mark.skipif(shutil.which("dciodvfy") is None, reason="needs dciodvfy of Debian's dicom3tools")
-def test_an_independent_checker_finds_no_error(read: tuple[list[bytes], Scan, np.ndarray], tmp_path: Path) -> None:
+@pytest.mark.parametrize("tilt_deg", [0.0, 12.0])
+def test_an_independent_checker_finds_no_error(
+    read: tuple[list[bytes], Scan, np.ndarray], tmp_path: Path, tilt_deg: float
+) -> None:
     files, scan, labels = read
+    if tilt_deg:
+        files = [data for _, data in tilted_files(phantom_ct(PhantomSpec(side=Side.LEFT), _SMALL), tilt_deg)]
+        scan = scan_of_files(files)
+        labels = np.pad(np.ones((9, 9, 9), np.uint8), [(0, n - 9) for n in scan.grid.shape])
     path = tmp_path / "seg.dcm"
     path.write_bytes(write_seg(files, scan, scan.grid, labels, Side.LEFT, version="0"))
     said = subprocess.run(["dciodvfy", str(path)], capture_output=True, text=True, check=False)
     assert not [line for line in said.stderr.splitlines() if line.startswith("Error")]
 
 
-def test_a_scan_put_onto_its_own_grid_is_refused_as_dicom(read: tuple[list[bytes], Scan, np.ndarray]) -> None:
+def test_a_scan_put_onto_its_own_grid_keeps_it_in_the_segmentation(tmp_path: Path) -> None:
     found = phantom_ct(PhantomSpec(side=Side.LEFT), _SMALL)
     files = [data for _, data in tilted_files(found, 12.0)]
     scan = scan_of_files(files)
-    with pytest.raises(ImageError, match="NIfTI"):
-        write_seg(files, scan, scan.grid, np.ones(scan.grid.shape, np.uint8), Side.LEFT, version="0")
+    labels = np.zeros(scan.grid.shape, np.uint8)
+    labels[3:20, 5:-7, 4:-3] = 1
+    labels[25:30, 8:20, 6:18] = 2
+    data = write_seg(files, scan, scan.grid, labels, Side.RIGHT, version="0")
+    grid, again = read_seg(data)
+    assert grid.same_as(scan.grid)
+    assert np.array_equal(again, labels)
+    written = pydicom.dcmread(BytesIO(data))
+    assert "squared" in written.ContentDescription
+    assert written.FrameOfReferenceUID == scan.header.frame_of_reference_uid
+
+
+def test_segments_carry_the_standards_codes_and_the_side(read: tuple[list[bytes], Scan, np.ndarray]) -> None:
+    # PS3.16: CID 7150 (category), CID 7304 and 6335 (type), CID 244 (side), as pydicom's copy of the tables has them.
+    files, scan, labels = read
+    written = pydicom.dcmread(BytesIO(write_seg(files, scan, scan.grid, labels, Side.LEFT, version="0")))
+    kinds = [codes.SCT.Femur, codes.SCT.BoneStructureOfPelvis, codes.SCT.Lesion]
+    for segment, kind in zip(written.SegmentSequence, kinds, strict=True):
+        item = segment.SegmentedPropertyTypeCodeSequence[0]
+        assert item.CodeValue == kind.value
+        assert item.SegmentedPropertyTypeModifierCodeSequence[0].CodeValue == codes.SCT.Left.value
+    assert written.SegmentSequence[0].SegmentedPropertyCategoryCodeSequence[0].CodeValue == (
+        codes.SCT.AnatomicalStructure.value
+    )
+
+
+def test_files_of_another_series_are_refused(read: tuple[list[bytes], Scan, np.ndarray]) -> None:
+    files, scan, labels = read
+    other = replace(scan, header=replace(scan.header, series_uid="1.2.3"))
+    with pytest.raises(ImageError, match="None of these files"):
+        write_seg(files, other, scan.grid, labels, Side.LEFT, version="0")
 
 
 def test_nothing_to_write_and_nothing_to_read_are_refused(read: tuple[list[bytes], Scan, np.ndarray]) -> None:

@@ -1,9 +1,10 @@
 """Outlines as a DICOM segmentation, and back.
 
 In: labels on (a crop of) the scan's grid, and the files of the series they belong to. Out: a Segmentation object
-(PS3.3 A.51, binary fractions of one bit a voxel), one segment a bone; read back voxel for voxel. Written by highdicom.
-Codes: SNOMED CT as in the standard's context groups (PS3.16): femur 71341001, hip bone 29836001, lesion 52988006,
-bone structure 272673000; laterality left 7771000, right 24028007.
+(PS3.3 A.51, binary, one bit a voxel), one segment a bone; read back voxel for voxel. Written by highdicom.
+Codes: SNOMED CT as in the standard's context groups (PS3.16). Categories, CID 7150: anatomical structure 91723000,
+morphologically abnormal structure 49755003. Types: femur 71341001 and pelvis (bone structure) 118645006, CID 7304;
+lesion 52988006. Laterality, CID 244: left 7771000, right 24028007.
 """
 
 import io
@@ -17,27 +18,34 @@ from numpy.typing import NDArray
 from headstock.errors import ImageError
 from headstock.frames import Side
 from headstock.geometry.grid import Grid
+from headstock.images._header import numbers, text
+from headstock.images._header import whole as whole_number
+from headstock.images.read import read_dataset
 from headstock.images.resample import labels_on
 from headstock.images.scan import Scan
 
 __all__ = ["SEGMENTS", "read_seg", "write_seg"]
 
-# label: (words, code of the thing, its meaning, whether it has a side)
+# label: (words, code of the thing, its meaning)
 SEGMENTS: Final[dict[int, tuple[str, str, str]]] = {
     1: ("femur", "71341001", "Femur"),
-    2: ("hemipelvis", "29836001", "Hip bone"),
+    2: ("hemipelvis", "118645006", "Pelvis"),
     3: ("dead or cystic bone", "52988006", "Lesion"),
 }
-_BONE: Final = ("272673000", "Bone structure")
+_BONE: Final = ("91723000", "Anatomical Structure")
 _ABNORMAL: Final = ("49755003", "Morphologically abnormal structure")
 _SIDES: Final = {Side.LEFT: ("7771000", "Left"), Side.RIGHT: ("24028007", "Right")}
-_ROOT: Final = "1.2.826.0.1.3680043.8.498."
+_SAME_PLACE_MM: Final = 0.01  # definition: as of the slices of a series, decision 0200
+_SAME_DIRECTION: Final = 1e-3  # definition: as above
 
 
 def write_seg(
     files: Sequence[bytes | Path], scan: Scan, grid: Grid, labels: NDArray[np.uint8], side: Side, *, version: str
 ) -> bytes:
     """A segmentation that refers to the slices of its series.
+
+    It lies on the scan's grid. Where that is not the series' own (a tilted gantry, uneven slices), its frames
+    carry places of their own in the same frame of reference, and its description says so.
 
     Parameters
     ----------
@@ -49,13 +57,13 @@ def write_seg(
     Raises
     ------
     ImageError
-        The scan's slices are not those of the files: it was resampled (a tilted gantry), or it is no DICOM.
+        There is no bone in the labels, or no file of the scan's series.
     """
     import highdicom
     from pydicom.sr.coding import Code
     from pydicom.uid import ExplicitVRLittleEndian
 
-    sources = _sources(files, scan)
+    sources, own_slices = _sources(files, scan)
     whole = labels_on(labels, grid, scan.grid)
     present = [label for label in SEGMENTS if np.any(whole == label) or (label == 1 and np.any(whole == 3))]
     if not present:
@@ -96,38 +104,74 @@ def write_seg(
         device_serial_number="0",
         transfer_syntax_uid=ExplicitVRLittleEndian,
         content_label="HIP",
-        content_description="Bones of one hip",
+        content_description="Bones of one hip" if own_slices else "Bones of one hip, on a grid squared from the slices",
         omit_empty_frames=False,  # the grid of the whole scan, so that labels lie where they did
+        **({} if own_slices else _places(scan.grid)),
     )
     out = io.BytesIO()
     found.save_as(out)
     return out.getvalue()
 
 
-def _sources(files: Sequence[bytes | Path], scan: Scan) -> list[Any]:
-    """The slices of the scan's own series, in the order of its grid."""
-    import pydicom
-
+def _sources(files: Sequence[bytes | Path], scan: Scan) -> tuple[list[Any], bool]:
+    """The objects of the scan's own series, and whether they are single slices that lie on its grid, in its order."""
     found = []
     for file in files:
         try:
-            data = pydicom.dcmread(io.BytesIO(file) if isinstance(file, bytes) else file)
-        except Exception:
+            data = read_dataset(file if isinstance(file, bytes) else file.read_bytes())
+        except (ImageError, OSError):
             continue
-        if str(getattr(data, "SeriesInstanceUID", "")) == scan.header.series_uid and hasattr(data, "PixelData"):
+        if scan.header.series_uid and text(data, "SeriesInstanceUID") == scan.header.series_uid and "PixelData" in data:
             found.append(data)
-    normal = scan.grid.axes[:, 2]
-    slices = [one for one in found if hasattr(one, "ImagePositionPatient")]
-    slices.sort(key=lambda one: float(np.dot(np.array(one.ImagePositionPatient, float), normal)))
-    want = scan.grid.points(np.array([[0.0, 0.0, float(k)] for k in range(scan.grid.shape[0])]))
-    at = np.array([np.array(one.ImagePositionPatient, float) for one in slices])
-    if at.shape != want.shape or np.abs(at - want).max() > 0.01:
+    if not found:
         raise ImageError(
-            f"The scan has {scan.grid.shape[0]} slices and the files of its series {len(slices)} that lie elsewhere: "
-            "it was put onto a grid of its own (a tilted gantry, or localizers among them). Write the labels as NIfTI "
-            "instead, which carries that grid."
+            "None of these files belongs to the scan's series, so the segmentation would refer to nothing. Give the "
+            "DICOM files the scan was read from; of a scan that was none, write the labels as NIfTI."
         )
-    return slices
+    slices = [one for one in found if len(numbers(one, "ImagePositionPatient")) == 3]
+    if not slices:
+        return found[:1], False  # one enhanced object
+    normal = scan.grid.axes[:, 2]
+    slices.sort(key=lambda one: float(np.dot(numbers(one, "ImagePositionPatient"), normal)))
+    want = scan.grid.points(np.array([[0.0, 0.0, float(k)] for k in range(scan.grid.shape[0])]))
+    at = np.array([numbers(one, "ImagePositionPatient") for one in slices])
+    along = np.array([numbers(one, "ImageOrientationPatient") for one in slices])
+    size = {(whole_number(one, "Rows"), whole_number(one, "Columns")) for one in slices}
+    if (
+        at.shape == want.shape
+        and np.abs(at - want).max() <= _SAME_PLACE_MM
+        and along.shape == (len(slices), 6)
+        and np.abs(along - scan.grid.axes[:, :2].T.ravel()).max() <= _SAME_DIRECTION
+        and size == {scan.grid.shape[1:]}
+    ):
+        return slices, True
+    main = [one for one in slices if (whole_number(one, "Rows"), whole_number(one, "Columns")) == _usual_size(slices)]
+    return main, False
+
+
+def _usual_size(slices: Sequence[Any]) -> tuple[int | None, int | None]:
+    """The size most slices have: an overview among them has another."""
+    sizes = [(whole_number(one, "Rows"), whole_number(one, "Columns")) for one in slices]
+    return max(set(sizes), key=sizes.count)
+
+
+def _places(grid: Grid) -> dict[str, Any]:
+    """The geometry of a grid, frame by frame, as highdicom takes it."""
+    import highdicom
+
+    column, row, step = (float(v) for v in grid.spacing_mm)
+    return {
+        "plane_orientation": highdicom.PlaneOrientationSequence(
+            "PATIENT", [float(v) for v in grid.axes[:, :2].T.ravel()]
+        ),
+        "pixel_measures": highdicom.PixelMeasuresSequence(
+            pixel_spacing=[row, column], slice_thickness=step, spacing_between_slices=step
+        ),
+        "plane_positions": [
+            highdicom.PlanePositionSequence("PATIENT", [round(float(v), 6) for v in grid.points([0.0, 0.0, float(k)])])
+            for k in range(grid.shape[0])
+        ],
+    }
 
 
 def read_seg(data: bytes) -> tuple[Grid, NDArray[np.uint8]]:

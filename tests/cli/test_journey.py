@@ -40,10 +40,10 @@ def test_a_supplied_patient_goes_from_zip_to_sheet(name: str, tmp_path: Path):
 
     brought = line("import", str(HIPS / f"{name}.zip"))
     outcomes = [row["outcome"] for row in brought["lines"]]
-    assert outcomes.count("imported") == 2
-    assert any("180 files" in row["says"] for row in brought["lines"])  # the CT series is kept, not lost
+    assert outcomes.count("imported") == 3
+    assert any("180 slices" in row["says"] for row in brought["lines"])  # the CT is a scan of this patient
     again = line("import", str(HIPS / f"{name}.zip"))
-    assert [row["outcome"] for row in again["lines"]].count("already_here") == 2
+    assert [row["outcome"] for row in again["lines"]].count("already_here") == 3
 
     rows = [row for group in line("hips")["groups"] for row in group["rows"]]
     hip = next(row for row in rows if row["side"] == side)["hip_id"]

@@ -270,7 +270,7 @@ def test_a_reading_or_scale_changed_after_the_signature_asks_for_a_new_one_and_l
     step = hips.hip_page(desk, hip, today=TODAY).next
     assert (step.title, step.detail) == (
         "Sign the changed plan",
-        "a film of the signed plan was read or scaled otherwise since",
+        "a film or the scan of the signed plan was read or scaled otherwise since",
     )
     assert _text(sign.signed_sheet(desk, signed.plan_id, "a4", now=NOW)) == before
     second = _sign(desk, hip).plan

@@ -120,6 +120,13 @@ class Record:
             "/snap": {"what": rng.choice(["ball", "head", "neck", "shaft"]), "side": "right",
                       "clicks": [[700, 500], [720, 600]], "circle": [1000, 900, 100]},
             "/reader": {"reader": "Dr A"},
+            "/read": {"seed": [-80.0, 50.0, -78.0]},
+            "/calibration": {"kind": "typed", "slope": 0.0008, "offset": 0.0, "source": "phantom of the scanner"},
+            "/edits": {
+                "edits": [{"tool": "brush", "label": "femur", "points": [[-80.0, 50.0, -78.0]], "radius_mm": 3.0}],
+                "base_step": 0, "what": "brush",
+            },
+            "/cut": {"level": "mid_head", "depth_mm": 30.0, "keep": False},
         }  # fmt: skip
         if "/limits/" in path:
             return {"low": 1, "high": 2, "source": "x", "by": "B"}

@@ -225,7 +225,7 @@ def next_step(state: HipState) -> NextStep:
         )
     return NextStep(
         title="Sign the plan" if not state.plans else "Sign the changed plan",
-        detail="a film or the scan of the signed plan was read otherwise since"
+        detail="a film or the scan of the signed plan was read or scaled otherwise since"
         if state.plans and _read_anew(state)
         else f"{level}, placed {day_words(_day(state.placement.at))}",
         state="due",

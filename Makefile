@@ -33,7 +33,7 @@ $(STAMP)/venv:
 	@mkdir -p $(STAMP) && touch $@
 
 $(STAMP)/run: requirements/run.lock $(STAMP)/venv
-	@echo "== 1 of 3: Python packages (about 250 MB the first time)"
+	@echo "== 1 of 3: Python packages (about 650 MB the first time)"
 	@$(PY) -m pip install --disable-pip-version-check --require-hashes -r requirements/run.lock
 	@touch $@
 

@@ -490,8 +490,9 @@ def _scan_show_text(found: dict[str, Any]) -> str:
 
 @scan_app.command("read")
 def scan_read(
-    path: Path,
-    side: SideOption,
+    scan: Annotated[str, typer.Argument(help="A scan of the record, or a folder, zip or file with a series.")],
+    side: Annotated[str | None, typer.Option("--side", help="Which hip: left or right (of a series in files).")] = None,
+    hip: Annotated[str | None, typer.Option("--hip", help="The hip of the record that the scan is read for.")] = None,
     labels_out: Annotated[
         Path | None, typer.Option("--labels-out", help="Write labels here (.nii.gz): 1 femur, 2 pelvis, 3 lesion.")
     ] = None,
@@ -499,11 +500,20 @@ def scan_read(
     series: Series = None,
     seed: Seed = None,
     density: DensityLaw = None,
+    data: Data = None,
+    today: Today = None,
+    who: Who = None,
     as_json: Json = False,
 ) -> None:
     """Find the bone in a CT and measure the hip. A lesion lies inside the femur: labels 1 and 3 together are it."""
     from headstock.desk.scans import loose
 
+    if not _is_file(scan):
+        _read_kept_scan(scan, hip, seed, data, today, who, as_json)
+        return
+    path = Path(scan)
+    if side is None:
+        raise RecordError("Say which hip is meant: --side left or --side right.")
     found = _read_series(path, side, series, seed, density, as_json)
     plain = loose.series_json(found)
     if labels_out is not None:
@@ -513,6 +523,22 @@ def scan_read(
         loose.write_segmentation(found, path, seg_out)
         plain["seg_out"] = seg_out.name
     _out(plain, as_json, lambda: _scan_text(plain))
+
+
+def _read_kept_scan(
+    scan: str, hip: str | None, seed: str | None, data: Path | None, today: str | None, who: str | None, as_json: bool
+) -> None:
+    """Find the bone in a scan of the record and keep it, as the pages do."""
+    from headstock.desk.desk import reader
+    from headstock.desk.scans import page, working
+
+    point, now = _numbers(seed, 3), _clock(today)()
+    with _desk(data) as desk:
+        hip_id = working.read_now(
+            desk, scan, hip, None if point is None else list(point), who=who or reader(desk), now=now
+        )
+        found = page.scan_page(desk, scan, hip_id, today=now.date())
+    _out(found, as_json, lambda: "\n".join([found.finding, *(f"{one.weight:7s} {one.says}" for one in found.findings)]))
 
 
 def _scan_text(found: dict[str, Any]) -> str:

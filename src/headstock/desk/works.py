@@ -10,10 +10,13 @@ from typing import Any
 import sqlalchemy as sa
 
 from headstock.desk.bringing import Brought, bring_in, settled, summary_words
+from headstock.desk.compare import compared
 from headstock.desk.demo import load_demo
 from headstock.desk.desk import Desk
 from headstock.desk.limits import limits_in_force
 from headstock.desk.scans.reading import find_outlines, scan_scene
+from headstock.desk.scene import scene_of
+from headstock.errors import HeadstockError
 from headstock.jobs import Progress, Work
 from headstock.records.scans import scan as scan_row
 from headstock.records.tables import JobRow
@@ -60,11 +63,16 @@ def works(desk: Desk, clock: Callable[[], datetime]) -> dict[str, Work]:
         find_outlines(desk, scan_id, hip_id, arguments.get("seed"), progress.tell, who=arguments["who"], now=clock())
         with desk.store.session() as session:
             row = scan_row(session, scan_id)
-        # What follows is not kept, but worked out here so that the page that is opened next has it at hand.
+        # What follows is not kept, but worked out here so that the pages that are opened next have it at hand.
         scan_scene(
             desk, row, hip_id, limits_in_force(desk),
-            progress=lambda share, words: progress.tell(0.8 + 0.19 * share, words),
+            progress=lambda share, words: progress.tell(0.6 + 0.2 * share, words),
         )  # fmt: skip
+        progress.tell(0.82, "trying the parts at the four cut levels")
+        try:
+            compared(desk, scene_of(desk, hip_id, today=clock().date()))
+        except HeadstockError as stop:
+            return f"The bone was found and measured. Nothing can be placed yet: {stop}"
         return "The bone was found and measured."
 
     return {"import": run_import, "demo": run_demo, "read_scan": run_read_scan}

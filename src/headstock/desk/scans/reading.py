@@ -131,7 +131,7 @@ def find_outlines(
     progress(0.01, "reading the slices")
     found = volume(desk, row)
     point = None if seed is None else np.array(seed, np.float64)
-    seg, _ = bone_in(found, side, point, lambda share, words: progress(0.05 + 0.75 * share, words))
+    seg, _ = bone_in(found, side, point, lambda share, words: progress(0.05 + 0.55 * share, words))
     address = desk.store.vault.put(outlines_bytes(seg))
     with desk.store.writing() as session:
         reading = reading_of(session, scan_id, hip_id)

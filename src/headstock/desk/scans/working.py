@@ -5,14 +5,22 @@ from datetime import datetime
 from headstock.desk.desk import Desk
 from headstock.desk.scan_pages import ReadScanIn
 from headstock.desk.scans.owner import hip_of_scan
-from headstock.desk.scans.reading import mark_reading
+from headstock.desk.scans.reading import find_outlines, mark_reading
 from headstock.desk.scans.rows import scan_words
 from headstock.errors import ImageError
 from headstock.jobs import Job, Runner
 from headstock.records.scans import reading_of
 from headstock.records.scans import scan as scan_row
 
-__all__ = ["begin_reading"]
+__all__ = ["begin_reading", "read_now"]
+
+
+def read_now(desk: Desk, scan_id: str, hip_id: str | None, seed: list[float] | None, *, who: str, now: datetime) -> str:
+    """Find the bone at once, without the queue; returns the hip it was found for."""
+    with desk.store.session() as session:
+        hip = hip_of_scan(session, scan_row(session, scan_id), hip_id).id
+    find_outlines(desk, scan_id, hip, seed, lambda _share, _words: None, who=who, now=now)
+    return hip
 
 
 def begin_reading(

@@ -24,9 +24,10 @@ from headstock.desk.pages import Drawing, Line, PlacementSave
 from headstock.desk.place import keep_placement
 from headstock.desk.scan_pages import CutIn, CutLevelOut, FindingOut, StockPage, StockRow
 from headstock.desk.scans.page import scan_numbers
+from headstock.desk.scans.rows import scan_words
 from headstock.desk.scene import ScanPart, Scene, scene_of
 from headstock.desk.shapes import bone_drawing
-from headstock.desk.words import number, says_number
+from headstock.desk.words import number
 from headstock.errors import RecordError, TooFewError
 from headstock.implants import CutLevel, Placement, level_range_mm
 from headstock.measured import Measured, exact
@@ -38,7 +39,12 @@ from headstock.planning.space.section import neck_plane
 __all__ = ["drag_cut", "stock_page", "stock_picture"]
 
 Floats = NDArray[np.float64]
-_LINES: Final = ("seat_on_sound_bone_percent", "least_wall_mm", "head_kept_percent")
+# Lines of a level's card, and what they are called where there is room for three words.
+_LINES: Final = {
+    "seat_on_sound_bone_percent": "seat on sound bone",
+    "least_wall_mm": "least wall",
+    "head_kept_percent": "head kept",
+}
 _PICTURE_MM: Final = (-45.0, 45.0, -8.0, 82.0)  # x from, to; depth from, to
 _PICTURE_PX_PER_MM: Final = 4
 
@@ -79,7 +85,7 @@ def stock_page(desk: Desk, hip_id: str, *, today: date) -> StockPage:
         person=person(scene.state.patient, today),
         side=scene.state.hip.side,  # type: ignore[arg-type]  # kept by us from the same words
         finding=_finding(scan, scene.state.hip.side),
-        says=_says(scan, volume, share),
+        says=_says(scan),
         sound_from=number("sound_from_mm", "sound bone starts below the top of the head", profile.sound_from_mm),
         lesion_volume=None if volume is None or not lesion.parts else number("volume_cm3", "dead bone", volume),
         lesion_share=None
@@ -178,12 +184,17 @@ def _level_page(desk: Desk, scene: Scene, one: _Level, *, live: bool) -> CutLeve
         range_mm=(low, high),
         lines=[
             *_section_lines(profile, scan, depth),
-            *(shown[name] for name in _LINES if name in shown),
+            *(_short(shown[name], words) for name, words in _LINES.items() if name in shown),
         ],
         component=f"{page.family_words}",
         reason=None,
         drawing=page.drawing_neck,
     )
+
+
+def _short(line: Line, words: str) -> Line:
+    """A line under a shorter name; its slip keeps the whole one."""
+    return line.model_copy(update={"number": line.number.model_copy(update={"label": words})})
 
 
 def _section_lines(profile: StockProfile, scan: ScanPart, depth: Measured) -> list[Line]:
@@ -216,16 +227,11 @@ def _finding(scan: ScanPart, side: str) -> str:
     return f"Sound bone starts {start.value:.1f} mm below the top of the head."
 
 
-def _says(scan: ScanPart, volume: Measured | None, share: Measured | None) -> str:
-    parts = []
-    if scan.read.lesion.parts and volume is not None:
-        words = f"Dead bone {says_number(volume)}"
-        if share is not None and share.known:
-            words += f", {says_number(share)} of the head"
-        parts.append(f"{words}. Its rim is drawn twice, inner and outer estimate.")
-    parts.append(f"{scan.words[:1].upper()}{scan.words[1:]}.")
-    parts.append(f"Density: {scan.read.density.source}.")
-    return " ".join(parts)
+def _says(scan: ScanPart) -> str:
+    """Where the picture comes from, beside the finding."""
+    rim = "Its rim is drawn twice, inner and outer estimate. " if scan.read.lesion.parts else ""
+    size = " x ".join(f"{step:.1f}" for step in scan.read.scan.grid.spacing_mm)
+    return f"{rim}{scan_words(scan.row)}, voxels of {size} mm."
 
 
 def _rows(profile: StockProfile) -> list[StockRow]:

@@ -13,7 +13,7 @@ import { pathOf, type Point } from "../geometry/path";
 export type ToPage = (point: Point) => Point;
 
 /** Bottom to top. A role not named here is drawn last, as a plain line: nothing sent is lost. */
-const ORDER = ["pelvis", "bone", "cortex", "uncertain", "dead", "removed", "cup", "component", "groove", "detail", "seat_sound", "seat_unsound", "wall", "axis", "cut"];
+const ORDER = ["pelvis", "bone", "cortex", "uncertain", "dead", "removed", "cup", "head", "component", "groove", "detail", "seat_sound", "seat_unsound", "wall", "axis", "cut"];
 
 /** Patterns of the drawing rules; once in each SVG, with a name of its own. */
 export function DrawingDefs({ id }: { id: string }): JSX.Element {

@@ -31,6 +31,7 @@ _CARRIED_FROM_MM: Final = 1.0  # below the plate the carried-on rim takes over w
 _RIM_POINTS: Final = 500
 _CLIP: Final = 3.0
 _ROUNDS: Final = 2
+_EXACT_STEPS: Final = 4.0  # voxels from the surface within which a distance is taken to the surface itself
 _LEAST_SEAM: Final = 0.04  # a peak this much of the rise above sound bone is a seam
 _MOST_SEAM_MM: Final = 0.6
 _LEAST_SEEN: Final = 0.25  # share of the rim that must be seen for a seam to be told from the plate
@@ -73,12 +74,18 @@ def level_distance(field: Floats, step_mm: float) -> Floats:
     if not (field < 0.0).any() or not (field >= 0.0).any():
         return np.asarray(sign * FAR_MM)
     corners, _, normals, _ = marching_cubes(np.asarray(field, np.float32), 0.0)  # type: ignore[no-untyped-call]
-    index = np.indices(field.shape).reshape(3, -1).T
+    inside = field < 0.0
+    # Far from the surface the distance between voxels is near enough; half a step is the surface between two voxels.
+    coarse = np.where(
+        inside, ndimage.distance_transform_edt(inside) - 0.5, ndimage.distance_transform_edt(~inside) - 0.5
+    )
+    close = coarse < _EXACT_STEPS
+    index = np.argwhere(close)
     away, nearest = cKDTree(corners).query(index, workers=2)
     flat = np.abs(np.sum((index - corners[nearest]) * normals[nearest], axis=1))
     # Near the surface the plane of the nearest corner is meant, not the corner itself.
-    distance = np.where(away < 1.5, np.minimum(flat, away), away)
-    return np.asarray(sign * distance.reshape(field.shape) * step_mm)
+    coarse[close] = np.where(away < 1.5, np.minimum(flat, away), away)
+    return np.asarray(sign * coarse * step_mm)
 
 
 def rim_of(work: Work, region: Region) -> Rim:
@@ -181,8 +188,11 @@ def _edge_placed(
     away = np.asarray(found)
     closeness = np.exp(-0.5 * (np.maximum(away - away[:, :1], 0.0) / _ALONG_MM) ** 2)
     shift = (closeness * moved[kept][who]).sum(axis=1) / closeness.sum(axis=1)
-    _, nearest = cKDTree(corners).query(np.indices(best.shape).reshape(3, -1).T, workers=2)
-    placed = level_distance(best - shift[nearest].reshape(best.shape), h)
+    close = np.abs(best) < (_EXACT_STEPS + 1.0) * h
+    _, nearest = cKDTree(corners).query(np.argwhere(close), workers=2)
+    better = best.copy()
+    better[close] -= shift[nearest]
+    placed = level_distance(better, h)
     typical = float(np.clip(np.median(slope[kept]), 0.1, 2.0))
     blur = min(1.0 / (typical * np.sqrt(2.0 * np.pi)), 0.5 * h)
     aligned = np.stack([np.interp(ticks + m, ticks, p) for m, p in zip(moved[kept], mean[kept], strict=True)])

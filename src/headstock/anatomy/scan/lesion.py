@@ -24,7 +24,7 @@ from headstock.frames import LPS_TO_HIP
 from headstock.images.scan import Finding, Scan
 from headstock.measured import DRAWS, Measured, measured
 
-__all__ = ["Drawn", "find_lesion", "no_lesion", "volume_batch_cm3"]
+__all__ = ["Drawn", "assembled", "corrected", "find_lesion", "no_lesion", "rim_sd_mm", "volume_batch_cm3"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -39,6 +39,7 @@ SEAM_SD: Final = 0.25  # share of the way that a dense seam moved the rim
 DRAWN_SD_MM: Final = 0.7  # of a rim drawn by hand
 CYST_HU: Final = 80.0  # definition: at or below it the inside is fluid or soft tissue, a cyst; above it dead bone
 _SHIFTS: Final = 9
+_TOUCH_MM: Final = 0.5  # rims that both come this near one place are one lesion
 
 
 class Drawn(Protocol):
@@ -93,13 +94,14 @@ def find_lesion(
             say(0.5, "Placing the rim of dead bone")
             rim = rim_of(work, region)
             level = float(np.median(work.values[region.mask]))
-            fields.append((rim.best_mm, rim.half_band_mm, _rim_sd(rim), "cyst" if level <= CYST_HU else "dead"))
+            fields.append((rim.best_mm, rim.half_band_mm, rim_sd_mm(rim), "cyst" if level <= CYST_HU else "dead"))
     if other is not None:
-        fields.extend(_other_fields(other, work))
+        fields = _joined([*fields, *_other_fields(other, work)])
     if drawn is not None:
-        fields = _corrected(fields, drawn, seg, work, findings)
+        fields = corrected(fields, drawn, seg, work, findings)
     say(0.8, "Measuring dead bone")
-    return _lesion(scan, seg, work, centre, fields, findings, n_draws, seed, drawn is not None, other)
+    seen_on = scan.modality if other is None or not other.parts else other.modality
+    return assembled(scan, seg, work, fields, findings, n_draws=n_draws, seed=seed, modality=seen_on)
 
 
 def no_lesion(seg: Segmentation, scan: Scan, *, n_draws: int = DRAWS, says: str = "") -> Lesion:
@@ -130,7 +132,7 @@ def volume_batch_cm3(inner_mm: Floats, outer_mm: Floats, t: Floats, voxel_mm3: f
     return np.asarray(PchipInterpolator(knots, volumes)(t), np.float64)
 
 
-def _rim_sd(rim: Rim) -> float:
+def rim_sd_mm(rim: Rim) -> float:
     """Standard deviation of the common error of a rim, mm."""
     parts = (RIM_SD_MM, rim.noise_mm, rim.hidden_share * HIDDEN_SD_MM, SEAM_SD * rim.seam_mm)
     return float(np.sqrt(np.sum(np.square(parts))))
@@ -146,7 +148,7 @@ def _other_fields(other: Lesion, work: Work) -> list[Field]:
     return [(0.5 * (inner + outer), max(half, 0.25), half * 2.0 * float(np.std(other.t[1:])), "drawn")]
 
 
-def _corrected(
+def corrected(
     fields: list[Field],
     drawn: Drawn,
     seg: Segmentation,
@@ -180,31 +182,42 @@ def _corrected(
         kept = list(fields)
     if (painted > 0.0).any():
         distance = -level_distance(ndimage.gaussian_filter(painted, 0.5), h)
-        joined = [k for k in range(len(kept)) if ((kept[k][0] < 1.0) & (distance < 1.0)).any()]
-        if joined:
-            first = joined[0]
-            best = np.minimum.reduce([distance, *[kept[k][0] for k in joined]])
-            sd = max(DRAWN_SD_MM, *[kept[k][2] for k in joined])
-            entry = (best, max(kept[first][1], 0.5), sd, kept[first][3])
-            kept = [k for i, k in enumerate(kept) if i not in joined]
-            kept.append(entry)
-        else:
-            kept.append((distance, DRAWN_SD_MM, DRAWN_SD_MM, "drawn"))
+        kept = _joined([*kept, (distance, DRAWN_SD_MM, DRAWN_SD_MM, "drawn")])
     return kept
 
 
-def _lesion(
+def _joined(fields: list[Field]) -> list[Field]:
+    """Rims that touch or overlap become one lesion, of the kind of its largest part; their errors add nothing up: the
+    larger one holds."""
+    groups: list[Field] = []
+    for field in fields:
+        best, band, sd, kind = field
+        size = float((best < 0.0).sum())
+        apart = []
+        for other in groups:
+            if ((other[0] < _TOUCH_MM) & (best < _TOUCH_MM)).any():
+                theirs = float((other[0] < 0.0).sum())
+                kind = kind if size > theirs else other[3]
+                best, band, sd = np.minimum(best, other[0]), max(band, other[1]), max(sd, other[2])
+                size = max(size, theirs)
+            else:
+                apart.append(other)
+        groups = [*apart, (best, band, sd, kind)]
+    return groups
+
+
+def assembled(
     scan: Scan,
     seg: Segmentation,
     work: Work,
-    centre: Floats,
     fields: list[Field],
     findings: list[Finding],
+    *,
     n_draws: int,
     seed: int,
-    is_drawn: bool,
-    other: Lesion | None,
+    modality: Literal["CT", "MR", "drawn"],
 ) -> Lesion:
+    """The lesion made of rims on the work grid: cut off at the bone, measured, on the outlines' grid."""
     h = work.step_mm
     clipped = [
         (best, band, sd, kind) for best, band, sd, kind in fields if ((best < 0.0) & (work.depth_mm > 0.0)).any()
@@ -238,9 +251,8 @@ def _lesion(
         named: Measured = measured(np.maximum(volume, 0.0), "cm3", source)
         parts.append(LesionPart(number, kind, np.asarray(hip_mm), named))
         inner, outer = np.minimum(inner, inside), np.minimum(outer, beyond)
-    modality = "drawn" if is_drawn and not any(k in ("dead", "cyst") for *_, k in clipped) else scan.modality
-    if other is not None and other.parts:
-        modality = other.modality
+    if modality == "CT" and all(kind == "drawn" for *_, kind in clipped):
+        modality = "drawn"
     carried = [on_grid(f, work.grid, seg.grid, outside=FAR_MM).astype(np.float32) for f in (inner, outer)]
     return Lesion(
         seg.grid,

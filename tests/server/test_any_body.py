@@ -120,6 +120,7 @@ class Record:
             "/snap": {"what": rng.choice(["ball", "head", "neck", "shaft"]), "side": "right",
                       "clicks": [[700, 500], [720, 600]], "circle": [1000, 900, 100]},
             "/reader": {"reader": "Dr A"},
+            "/mark": {"click": [-80.0, 50.0, -78.0]},
             "/read": {"seed": [-80.0, 50.0, -78.0]},
             "/calibration": {"kind": "typed", "slope": 0.0008, "offset": 0.0, "source": "phantom of the scanner"},
             "/edits": {

@@ -42,6 +42,7 @@ __all__ = [
     "FindingOut",
     "GridOut",
     "LesionOut",
+    "MarkIn",
     "MarkerOut",
     "MeshInfo",
     "PlannedFilmOut",
@@ -160,6 +161,12 @@ class ReadScanIn(Given):
     """Begin reading. `seed`: a point in the femoral head, LPS; None: found by the program."""
 
     seed: Point | None = None
+
+
+class MarkIn(Given):
+    """Dead bone on an MR: a click in it, LPS of the MR."""
+
+    click: Point
 
 
 class ScanSideIn(Given):

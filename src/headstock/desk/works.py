@@ -9,14 +9,18 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from headstock.anatomy.scan.hip import head_sphere
 from headstock.desk.bringing import Brought, bring_in, settled, summary_words
 from headstock.desk.compare import compared
 from headstock.desk.demo import load_demo
 from headstock.desk.desk import Desk
+from headstock.desk.hips import gather
 from headstock.desk.limits import limits_in_force
-from headstock.desk.scans.reading import find_outlines, scan_scene
+from headstock.desk.scans.marking import mark_lesion
+from headstock.desk.scans.reading import find_outlines, outlines_of, scan_scene
+from headstock.desk.scans.volume import volume
 from headstock.desk.scene import scene_of
-from headstock.errors import HeadstockError
+from headstock.errors import HeadstockError, TooFewError
 from headstock.jobs import Progress, Work
 from headstock.records.scans import scan as scan_row
 from headstock.records.tables import JobRow
@@ -75,7 +79,24 @@ def works(desk: Desk, clock: Callable[[], datetime]) -> dict[str, Work]:
             return f"The bone was found and measured. Nothing can be placed yet: {stop}"
         return "The bone was found and measured."
 
-    return {"import": run_import, "demo": run_demo, "read_scan": run_read_scan}
+    def run_mark(progress: Progress, arguments: dict[str, Any]) -> str:
+        hip_id = str(arguments["hip"])
+        progress.hip(hip_id)
+        with desk.store.session() as session:
+            state = gather(session, hip_id, limits_in_force(desk), clock().date())
+        if state.scan is None or not state.scan_is_read:
+            raise TooFewError("Dead bone on MR is carried onto a CT of the same hip. Find the bone in a CT first.")
+        outlines = outlines_of(desk, state.scan, hip_id)
+        scan = volume(desk, state.scan)
+        sphere = head_sphere(outlines.seg, scan)
+        says = mark_lesion(
+            desk, str(arguments["scan"]), hip_id, arguments["click"],
+            (scan, outlines.seg, sphere.centre_lps_mm, sphere.radius_mm),
+            progress.tell, who=arguments["who"], now=clock(),
+        )  # fmt: skip
+        return f"{says[:1].upper()}{says[1:]}."
+
+    return {"import": run_import, "demo": run_demo, "read_scan": run_read_scan, "mark_mr": run_mark}
 
 
 def _tell(progress: Progress, line: Brought, share: float) -> None:

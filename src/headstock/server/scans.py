@@ -41,6 +41,10 @@ def scan_routes(
     def read(scan: str, given: schema.ReadScanIn, hip: str | None = None) -> schema.JobOut:
         return job_out(working.begin_reading(desk, runner, scan, hip, given, who=reader(desk), now=clock()))
 
+    @app.post("/api/scans/{scan}/mark")
+    def mark(scan: str, given: schema.MarkIn, hip: str | None = None) -> schema.JobOut:
+        return job_out(working.begin_marking(desk, runner, scan, hip, given, who=reader(desk), now=clock()))
+
     @app.put("/api/scans/{scan}/side")
     def side(scan: str, given: schema.ScanSideIn, hip: str | None = None) -> schema.ScanPage:
         return actions.say_side(desk, scan, given, hip, who=reader(desk), now=clock())

@@ -486,6 +486,14 @@ export interface components {
             /** @default null */
             text: string | null;
         };
+        /** @description Dead bone on an MR: a click in it, LPS of the MR. */
+        MarkIn: {
+            click: [
+                number,
+                number,
+                number
+            ];
+        };
         /** @description A thing drawn in the planes and in space: "sphere" (points[0], radius), "line" (two points), "point". */
         MarkerOut: {
             key: string;

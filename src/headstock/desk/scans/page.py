@@ -191,7 +191,7 @@ def _header_rows(header: ScanHeader, grid: Grid) -> list[WhyRow]:
 
 
 def _mr_window(desk: Desk, row: ScanRow) -> tuple[float, float]:
-    from headstock.desk.scans.reading import volume
+    from headstock.desk.scans.volume import volume
 
     low, high = np.percentile(volume(desk, row).values[::4, ::4, ::4], (1.0, 99.0))
     return (float(low + high) / 2, max(float(high - low), 1.0))

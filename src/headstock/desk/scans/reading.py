@@ -25,13 +25,14 @@ from headstock.anatomy.scan.stock import stock_profile
 from headstock.anatomy.scan.values import Density, Lesion, ScanHip, StockProfile
 from headstock.desk.desk import Desk
 from headstock.desk.scans.bone import bone_in
+from headstock.desk.scans.marking import carried_lesion
 from headstock.desk.scans.plain import outlines_bytes, outlines_from_bytes
-from headstock.desk.scans.rows import refusals
+from headstock.desk.scans.rows import refusals, scans_in_use
+from headstock.desk.scans.volume import volume
 from headstock.errors import RecordError, TooFewError
 from headstock.frames import Side
 from headstock.images.scan import Finding, Scan
 from headstock.images.scan_metal import find_metal, metal_findings
-from headstock.images.scan_read import scan_of_files
 from headstock.measured import DRAWS
 from headstock.planning.limits import Limits
 from headstock.records import canonical, stamp, write_line
@@ -51,7 +52,6 @@ __all__ = [
     "outlines_of",
     "scan_scene",
     "stops_of",
-    "volume",
 ]
 
 SEED = 20  # of the draws; one number, so that a page opened twice shows the same interval
@@ -85,14 +85,6 @@ class ScanScene:
     def plannable(self) -> bool:
         """False when something found forbids planning on this scan."""
         return all(finding.weight != "refuse" for finding in self.findings)
-
-
-def volume(desk: Desk, row: ScanRow) -> Scan:
-    """The scan's volume, from the vault; every file checked against its address."""
-    found: Scan = desk.scans.get(
-        row.content_sha256, lambda: scan_of_files([desk.store.vault.get(address) for address in row.files])
-    )
-    return found
 
 
 def mark_reading(desk: Desk, scan_id: str, hip_id: str, job_id: str, *, now: datetime) -> None:
@@ -228,8 +220,10 @@ def scan_scene(
     """
     outlines = outlines_of(desk, row, hip_id)
     version = limits.named("assumed_femoral_version_deg")
+    marked = _marked(desk, row, hip_id)
+    marks = [[mr.content_sha256, kept] for mr, kept in marked]
     basis = hashlib.sha256(
-        canonical([outlines.mark, row.content_sha256, row.calibration, version.value, version.sd]).encode()
+        canonical([outlines.mark, row.content_sha256, row.calibration, version.value, version.sd, marks]).encode()
     ).hexdigest()
 
     def make() -> ScanScene:
@@ -237,7 +231,11 @@ def scan_scene(
         progress(0.05, "the head")
         sphere = head_sphere(seg, scan)
         progress(0.2, "dead bone")
-        lesion = find_lesion(scan, seg, sphere.centre_lps_mm, sphere.radius_mm, drawn=outlines.drawn)
+        other = None
+        if marked:
+            mr, kept = marked[0]
+            other = carried_lesion(desk, mr, kept, seg, sphere.centre_lps_mm, sphere.radius_mm)
+        lesion = find_lesion(scan, seg, sphere.centre_lps_mm, sphere.radius_mm, drawn=outlines.drawn, other=other)
         progress(0.45, "axes")
         if version.value is None or version.sd is None:
             raise RecordError("The limit “femoral version” has no value or no standard deviation. Give both.")
@@ -256,6 +254,18 @@ def scan_scene(
         return ScanScene(row.id, basis, scan, seg, hip, lesion, density, stock, findings)
 
     found: ScanScene = desk.hips.get(("scan", basis), make)
+    return found
+
+
+def _marked(desk: Desk, row: ScanRow, hip_id: str) -> list[tuple[ScanRow, list[Any]]]:
+    """The MR scans of this hip on which dead bone was marked, newest first, each with what was kept."""
+    with desk.store.session() as session:
+        hip = hip_row(session, hip_id)
+        found = []
+        for mr in scans_in_use(session, hip):
+            reading = reading_of(session, mr.id, hip_id)
+            if mr.modality == "MR" and mr.id != row.id and reading is not None and reading.seed:
+                found.append((mr, list(reading.seed)))
     return found
 
 

@@ -3,7 +3,7 @@
 from datetime import datetime
 
 from headstock.desk.desk import Desk
-from headstock.desk.scan_pages import ReadScanIn
+from headstock.desk.scan_pages import MarkIn, ReadScanIn
 from headstock.desk.scans.owner import hip_of_scan
 from headstock.desk.scans.reading import find_outlines, mark_reading
 from headstock.desk.scans.rows import scan_words
@@ -12,7 +12,32 @@ from headstock.jobs import Job, Runner
 from headstock.records.scans import reading_of
 from headstock.records.scans import scan as scan_row
 
-__all__ = ["begin_reading", "read_now"]
+__all__ = ["begin_marking", "begin_reading", "read_now"]
+
+
+def begin_marking(
+    desk: Desk, runner: Runner, scan_id: str, hip_id: str | None, given: MarkIn, *, who: str, now: datetime
+) -> Job:
+    """Begin to carry dead bone, clicked on an MR, onto the CT of the hip.
+
+    Raises
+    ------
+    ImageError
+        The scan is not an MR.
+    """
+    with desk.store.session() as session:
+        row = scan_row(session, scan_id)
+        hip = hip_of_scan(session, row, hip_id)
+    if row.modality != "MR":
+        raise ImageError("Dead bone is marked by a click on MR; on CT it is found, and corrected by brush.")
+    job = runner.begin(
+        "mark_mr",
+        f"Marking dead bone, {scan_words(row)}",
+        {"scan": scan_id, "hip": hip.id, "click": list(given.click), "who": who},
+        by=who,
+    )
+    mark_reading(desk, scan_id, hip.id, job.job_id, now=now)
+    return job
 
 
 def read_now(desk: Desk, scan_id: str, hip_id: str | None, seed: list[float] | None, *, who: str, now: datetime) -> str:

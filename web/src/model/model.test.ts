@@ -12,7 +12,7 @@ import { cautionSource, countWords, limitStatus } from "./limits";
 import { nextPath } from "./next";
 import { pathOfRoute, routeOf, type Route } from "./routes";
 import { findingOf, levelAndFamily, missingToSign, stoppedBy, stopWords } from "./signing";
-import { along, stationPath } from "./stations";
+import { stationNotes, along, stationPath } from "./stations";
 
 const why = { title: "", sentence: "", rows: [] };
 const number = (part: Partial<Measure>): Measure => ({ key: "k", label: "offset", value: 1, low: null, high: null, unit: "mm", decimals: 1, signed: false, kind: "measured", reason: null, why, ...part });
@@ -354,4 +354,12 @@ describe("words over a stop, and over a plan", () => {
     expect(levelAndFamily("Mid-head", "Mid-head bowl, size 4")).toBe("Mid-head bowl, size 4");
     expect(levelAndFamily("Low neck", "Standard stem, size 3")).toBe("Low neck: Standard stem, size 3");
   });
+});
+
+describe("notes of a long line", () => {
+  test("say a year once, and leave other words alone", () => {
+    const notes = ["9 Nov 2026", "10 Nov 2026", "mid-head", "3 Jan 2027", "4 Jan 2027", "", "", "", "lifelong"];
+    expect(stationNotes(notes.map((note) => ({ note })))).toEqual(["9 Nov 2026", "10 Nov", "mid-head", "3 Jan 2027", "4 Jan", "", "", "", "lifelong"]);
+  });
+  test("are whole where there is room", () => expect(stationNotes([{ note: "9 Nov 2026" }, { note: "10 Nov 2026" }])).toEqual(["9 Nov 2026", "10 Nov 2026"]));
 });

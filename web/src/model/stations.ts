@@ -22,6 +22,21 @@ export function stationPath(hip: string, station: Station): string | null {
   }
 }
 
+/** Notes of a line of many stations: the year is said by the first date of it, the others leave it out. */
+export function stationNotes(stations: readonly Pick<Station, "note">[]): string[] {
+  const said = new Set<string>();
+  return stations.map(({ note }) => {
+    const year = /^\d{1,2} [A-Z][a-z]{2} (\d{4})$/.exec(note)?.[1];
+    if (year === undefined || stations.length < MANY) return note;
+    if (said.has(year)) return note.slice(0, -5);
+    said.add(year);
+    return note;
+  });
+}
+
+/** With so many stations a whole date does not fit beside a title. */
+const MANY = 9;
+
 /** The next page along the line from `here` (none: the hip's own page, before the first). */
 export function along(hip: string, stations: readonly Station[], here: Station["key"] | null, step: 1 | -1): string | null {
   const from = here === null ? -1 : stations.findIndex((station) => station.key === here);

@@ -2,21 +2,22 @@
 
 import type { JSX } from "preact";
 import type { Station } from "../api/schema";
-import { stationPath } from "../model/stations";
+import { stationNotes, stationPath } from "../model/stations";
 import { Link } from "./router";
 
 export function Line({ hip, stations, here }: { hip: string; stations: readonly Station[]; here: Station["key"] | null }): JSX.Element {
+  const notes = stationNotes(stations);
   return (
     <nav class="line" aria-label="This hip's line of life">
       <ol>
-        {stations.map((station) => {
+        {stations.map((station, i) => {
           const path = stationPath(hip, station);
           const at = station.key === here;
           const name = [at ? "here" : "", station.state === "done" ? "" : station.state, path ? "" : "shut"].filter(Boolean).join(" ");
           const words = (
             <>
               {station.title}
-              {station.note !== "" && <small>{station.note}</small>}
+              {notes[i] && <small>{notes[i]}</small>}
             </>
           );
           return (

@@ -24,7 +24,7 @@ export function Large({ appraisal, page, onAim }: { appraisal: Appraisal; page: 
         return (
           <div key={line.number.key}>
             <span class="k">{line.number.label}</span>
-            <Num n={line.number} limit={line.limit} size="big" />
+            <Num n={line.number} limit={line.limit} size="big" brief={appraisal.space ? 60 : undefined} />
             <LimitSign n={line.number} limit={line.limit} />
             {line.detail && <span class="k">{plainZero(line.detail)}</span>}
             {aim && (

@@ -9,6 +9,7 @@ import { digits, sideWords, valueWords } from "../../model/format";
 import { nextElsewhere } from "../../model/next";
 import { pathOfRoute } from "../../model/routes";
 import { useLoad } from "../../parts/hooks";
+import { useLazy } from "../../parts/lazy";
 import { ActionPress, Press } from "../../parts/Press";
 import { say } from "../../parts/keys";
 import { go } from "../../parts/router";
@@ -42,6 +43,8 @@ export function PlacementPage({ hip }: { hip: string }): JSX.Element {
   const ap = useLoad<FilmPage>(apId === null ? null : at("/api/films", apId, { hip }));
   const lateral = useLoad<FilmPage>(lateralId === null ? null : at("/api/films", lateralId, { hip }));
   const error = hipPage.error ?? (work.page ? null : work.error) ?? ap.error;
+  const scan = work.page?.scan_id ?? null;
+  if (hipPage.data && scan !== null && work.placement?.space && work.appraisal?.space) return <InSpace hip={hipPage.data} scan={scan} work={work} />;
   if (!hipPage.data || !work.page || !work.placement || !work.appraisal || !ap.data || (lateralId !== null && !lateral.data && !lateral.error)) {
     return (
       <Shell title="Placement" ground="dark" here="placement" hip={hipPage.data ? plateOf(hipPage.data) : null} back={pathOfRoute({ page: "hip", hip })}>
@@ -50,6 +53,19 @@ export function PlacementPage({ hip }: { hip: string }): JSX.Element {
     );
   }
   return <Placing hip={hipPage.data} ap={ap.data} lateral={lateral.data} work={work} />;
+}
+
+const loadSpace = () => import("../../scan/placement/SpacePlacing");
+
+/** A hip read from a scan is planned on its slices; what they need is fetched then. */
+function InSpace({ hip, scan, work }: { hip: HipPage; scan: string; work: PlacementWork }): JSX.Element {
+  const piece = useLazy(loadSpace);
+  if (piece !== null && !(piece instanceof Error)) return <piece.SpacePlacing key={scan} hip={hip} scan={scan} work={work} />;
+  return (
+    <Shell title="Placement" ground="dark" here="placement" hip={plateOf(hip)} back={pathOfRoute({ page: "comparison", hip: hip.hip_id })}>
+      {piece instanceof Error ? <Stopped error={piece} again={() => window.location.reload()} /> : <p class="says wait">The placement is being opened.</p>}
+    </Shell>
+  );
 }
 
 interface PlacingProps {

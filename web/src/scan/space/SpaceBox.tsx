@@ -161,6 +161,7 @@ export function SpaceBox({ meshes, side, centre, neck, view = null, hip = "", sm
       <p class="sp-name" aria-hidden="true">
         <b>{sideWords(side)}</b> in space
       </p>
+      {!says && view && <SeatLegend view={view} />}
       {!says && walls && <WallLegend />}
       <div class="space-tools">
         <label>
@@ -179,6 +180,27 @@ export function SpaceBox({ meshes, side, centre, neck, view = null, hip = "", sm
         </button>
       </div>
     </div>
+  );
+}
+
+/** Names only what is drawn. */
+function SeatLegend({ view }: { view: SpaceView }): JSX.Element {
+  const rows = [
+    { on: view.seat.some((point) => Math.round(point[3]) === 1), colour: "#e9eeec", words: "seat on sound bone" },
+    { on: view.seat.some((point) => Math.round(point[3]) !== 1), colour: "#ff7d6e", words: "seat not on sound bone" },
+    { on: view.least_wall_at !== null, colour: "#f0cb6a", words: "least wall" },
+  ];
+  return (
+    <p class="sp-seat">
+      {rows
+        .filter((row) => row.on)
+        .map((row) => (
+          <span key={row.words}>
+            <i style={{ background: row.colour }} />
+            {row.words}
+          </span>
+        ))}
+    </p>
   );
 }
 
@@ -230,7 +252,7 @@ export async function fetchBone(meshes: readonly MeshInfo[]): Promise<SpaceParts
     const info = meshes.find((mesh) => mesh.part === part);
     return info ? surface(info.path, info.value !== null) : undefined;
   };
-  const [femur, pelvis, lesion, lesionOuter] = await Promise.all([of("femur"), of("pelvis"), of("lesion"), of("lesion_outer")]);
+  const [femur, pelvis, lesion, lesionOuter] = await Promise.all([of("femur"), of("pelvis"), of("lesion"), of("lesion_outer").catch(() => undefined)]); // A rim that is not there takes nothing from the rest.
   return { ...(femur ? { femur } : {}), ...(pelvis ? { pelvis } : {}), ...(lesion ? { lesion } : {}), ...(lesionOuter ? { lesionOuter } : {}) };
 }
 

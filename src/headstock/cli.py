@@ -778,13 +778,14 @@ def phantom(
     folder: Path,
     cases: Annotated[int, typer.Option(help="How many commissioning cases.")] = 6,
     seed: int = 1,
+    scans: Annotated[bool, typer.Option("--scans", help="A CT of each, with its true labels.")] = False,
     as_json: Json = False,
 ) -> None:
     """Write invented patients with known truth, to try an installation on."""
     from headstock.phantom import write_cases
 
     written = []
-    for case in write_cases(cases, seed, folder):
+    for case in write_cases(cases, seed, folder, scans=scans):
         written.append({"number": case.number, "side": case.side.value, "scenario": case.scenario})
         if not as_json:
             _print(f"{case.number}  {case.side.value}")

@@ -1,6 +1,8 @@
 """The phantom's series read back: whole ones give the volume again, broken ones a refusal in words."""
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -8,6 +10,7 @@ import pytest
 from headstock.errors import ImageError
 from headstock.frames import Side
 from headstock.images.scan_read import scan_of_files
+from headstock.phantom.case import write_cases
 from headstock.phantom.scan import PhantomScan, phantom_ct
 from headstock.phantom.scan_spec import ScanSpec
 from headstock.phantom.series import Fault, series_files, tilted_files
@@ -65,3 +68,17 @@ def test_a_finer_scan_of_the_same_patient_has_the_same_femur() -> None:
     fine = phantom_ct(PhantomSpec(side=Side.LEFT), _SMALL)
     volumes = [np.count_nonzero(one.femur) * one.grid.voxel_mm3 for one in (coarse, fine)]
     assert volumes[0] == pytest.approx(volumes[1], rel=0.03)
+
+
+@pytest.mark.slow
+def test_a_commissioning_case_comes_with_its_ct_and_its_true_labels(tmp_path: Path) -> None:
+    (case,) = write_cases(1, 5, tmp_path, scans=True)
+    folder = tmp_path / case.number
+    scan = scan_of_files(sorted((folder / "ct").glob("*.dcm")))
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    with np.load(folder / "labels.npz") as labels:
+        assert labels["femur"].shape == scan.grid.shape
+        c, r, s = np.round(scan.grid.index(np.array(truth["head_centre_lps_mm"]))).astype(int)
+        assert labels["femur"][s, r, c]
+    assert scan.header.patient_number == case.number
+    assert scan.header.side is case.side

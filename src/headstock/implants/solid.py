@@ -45,8 +45,8 @@ class Solid:
     `seat_normals` (k, 3) outward from the part into bone, `seat_areas_mm2` (k,): the surface that must stand on bone
     (the family's seat), the points even in area. `tail_points` (t, 3): the rest of the carved surface that needs a
     wall around it. `rim_points` (r, 3): where the reamed seat ends distally, `rim_ways` (r, 3) unit, the way it would
-    run on. `buried_mesh`: what stands inside the bone and needs a wall around it: the carved shape of a seated part, the
-    pin of a cap below its mouth (None without one). `volume_mm3` of the body. Distances are sampled when they are
+    run on. `buried_mesh`: what stands inside the bone and needs a wall around it: the carved shape of a seated part,
+    the pin of a cap below its mouth (None without one). `volume_mm3` of the body. Distances are sampled when they are
     first asked for: a search over all sizes needs points alone.
     """
 

@@ -176,10 +176,32 @@ def _merged(truths: list[dict[str, Any]]) -> dict[str, Any]:
     return merged
 
 
-def write_case(case: PhantomCase, folder: Path) -> tuple[Path, ...]:
+def _write_scan(case: PhantomCase, folder: Path) -> None:
+    """The CT of the case's last study beside its films: `ct/`, true labels on its grid, the scan's truth."""
+    from headstock.phantom.scan import phantom_ct
+    from headstock.phantom.series import Sender, series_files
+
+    study = case.studies[-1]
+    place = folder / case.number / study.day.isoformat() if len(case.studies) > 1 else folder / case.number
+    found = phantom_ct(study.spec)
+    born = "" if case.birth_date is None else case.birth_date.strftime("%Y%m%d")
+    number = sum(ord(letter) * 7**i for i, letter in enumerate(case.number)) % 10**9
+    sender = Sender(case.number, case.name, born, case.sex, study.day.strftime("%Y%m%d"), number)
+    for name, data in series_files(found, sender):
+        path = place / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    np.savez_compressed(place / "labels.npz", femur=found.femur, pelvis=found.pelvis, lesion=found.lesion)
+    truth = json.loads((place / "truth.json").read_text(encoding="utf-8"))
+    (place / "truth.json").write_text(
+        json.dumps({**found.truth, **truth, "scan": found.truth["ct"]}, indent=1), encoding="utf-8"
+    )
+
+
+def write_case(case: PhantomCase, folder: Path, *, scan: bool = False) -> tuple[Path, ...]:
     """Write films, `truth.json`, perfect readings and facts of a case below `folder`; returns the films.
 
-    One folder a study when there are several; each study has its own truth.
+    One folder a study when there are several; each study has its own truth. `scan`: a CT of the last study too.
     """
     written: list[Path] = []
     truths: dict[Path, list[dict[str, Any]]] = {}
@@ -193,6 +215,8 @@ def write_case(case: PhantomCase, folder: Path) -> tuple[Path, ...]:
         path.with_name(f"{path.stem}_landmarks.json").write_text(json.dumps(reading), encoding="utf-8")
     for place, found in truths.items():
         (place / "truth.json").write_text(json.dumps(_merged(found), indent=1), encoding="utf-8")
+    if scan:
+        _write_scan(case, folder)
     facts = {"scenario": case.scenario, "story": case.story, "facts": case.facts.to_json()}
     (folder / case.number / "facts.json").write_text(json.dumps(facts, indent=1, ensure_ascii=False), encoding="utf-8")
     return tuple(written)
@@ -279,8 +303,8 @@ def random_case(number: int, seed: int, *, spherical_heads: bool = False) -> Pha
     )
 
 
-def write_cases(n: int, seed: int, folder: Path) -> Iterator[PhantomCase]:
-    """Write `n` commissioning cases below `folder`, yielding each once it is written.
+def write_cases(n: int, seed: int, folder: Path, *, scans: bool = False) -> Iterator[PhantomCase]:
+    """Write `n` commissioning cases below `folder`, yielding each once it is written; with `scans` a CT each.
 
     Raises
     ------
@@ -291,5 +315,5 @@ def write_cases(n: int, seed: int, folder: Path) -> Iterator[PhantomCase]:
         raise TooFewError(f"{n} cases were asked for. Ask for one or more.")
     for number in range(1, n + 1):
         case = random_case(number, seed)
-        write_case(case, folder)
+        write_case(case, folder, scan=scans)
         yield case

@@ -28,11 +28,15 @@ Mask = NDArray[np.bool_]
 # definition: what counts as a region of dead bone.
 PLATE_MM: Final = 2.0  # skin of the femur where cortex and partial volume hide what is inside
 SMOOTHING_MM: Final = 1.0
-LEAST_CM3: Final = 0.10  # smaller ones are not told from a marrow space
+LEAST_CM3: Final = 0.04  # smaller ones are not told from a marrow space
 LEAST_DEPTH_SHARE: Final = 0.22  # bone just outside is denser by this share of itself (counted from fat, -100 HU)
 LEAST_CLOSED: Final = 0.72  # share of the border on which half of that holds
 LEAST_SIGNS: Final = 5.0  # ... in standard deviations of the smoothed noise
+LEAST_TEXTURE: Final = 3.0  # ... and of the texture of this head's own bone: marrow spaces are less dense too
+TREND_MM: Final = 5.0  # what changes more slowly than this is not texture
 FARTHEST_CENTRE: Final = 1.15  # of the head radius: a region's middle lies in the head or the upper neck
+MOST_OF_HEAD: Final = 0.7  # of the head sphere: more is a head whose density was misread
+LEAST_REST_CM3: Final = 0.5  # what is left of a region that holds another lesion
 FAT_HU: Final = -100.0
 _LEVELS: Final = 36
 _RING_MM: Final = (1.0, 3.5)
@@ -81,73 +85,108 @@ def dead_regions(work: Work) -> tuple[Region, ...]:
     smooth = normalised(work.values, zone, SMOOTHING_MM / h)
     # The mean of n voxels by a Gaussian has the noise of (4 pi sigma^2)^(3/2) voxels.
     sd = noise_sd(work.values, zone) / (4.0 * np.pi * (SMOOTHING_MM / h) ** 2) ** 0.75
-    slope = np.sqrt(sum(g**2 for g in np.gradient(normalised(smooth, zone, 0.5 / h), h)))
     core = zone & work.core
+    rough = (smooth - normalised(smooth, zone, TREND_MM / h))[core]
+    if not rough.size:
+        return ()
+    texture = 1.4826 * float(np.median(np.abs(rough - np.median(rough))))
+    least = max(LEAST_SIGNS * sd, LEAST_TEXTURE * texture)
+    slope = np.sqrt(sum(g**2 for g in np.gradient(normalised(smooth, zone, 0.5 / h), h)))
     levels = np.unique(np.quantile(smooth[core], np.linspace(0.005, 0.97, _LEVELS)))
-    found: list[tuple[Region, tuple[slice, ...]]] = []
+    search = _Search(work, zone, smooth, slope, least)
+    found: list[Region] = []
     for level in levels:
         labels, _ = ndimage.label(zone & (smooth < level))
         for number, box in enumerate(ndimage.find_objects(labels), start=1):
             if box is None or np.prod([s.stop - s.start for s in box]) * h**3 < 1000.0 * LEAST_CM3:
                 continue
-            region = _region(work, zone, smooth, slope, labels, number, box, sd)
+            region = search.judged(_within(labels, number, box), box)
             if region is not None:
-                found.append((region, box))
-    found.sort(key=lambda pair: -pair[0].edge)
-    taken = np.zeros(zone.shape, bool)
-    kept: list[Region] = []
-    for region, _box in found:
-        if not (region.mask & taken).any():
-            kept.append(region)
-            # A region touching another is part of the same lesion's rim.
-            taken |= ndimage.binary_dilation(region.mask, iterations=max(1, round(1.5 / h)))
-    return tuple(kept)
+                found.append(region)
+    found.sort(key=lambda region: -region.edge)
+    return search.apart(found)
 
 
-def _region(
-    work: Work,
-    zone: Mask,
-    smooth: Floats,
-    slope: Floats,
-    labels: NDArray[np.integer[Any]],
-    number: int,
-    box: tuple[slice, ...],
-    sd: float,
-) -> Region | None:
-    h = work.step_mm
-    pad = int(np.ceil(_RING_MM[1] / h)) + 1
-    wide = tuple(slice(max(s.start - pad, 0), s.stop + pad) for s in box)
-    mask = labels[wide] == number
-    volume = mask.sum() * h**3
-    if volume < 1000.0 * LEAST_CM3 or (mask & work.open_end[wide]).any():
-        return None
-    if volume > 0.7 * 4.0 / 3.0 * np.pi * work.radius_mm**3:
-        return None
-    if (
-        np.linalg.norm((work.offsets_mm[wide] * mask[..., None]).sum((0, 1, 2)) / mask.sum())
-        > FARTHEST_CENTRE * work.radius_mm
-    ):
-        return None
-    out = ndimage.distance_transform_edt(~mask, sampling=h)
-    within = ndimage.distance_transform_edt(mask, sampling=h)
-    ring = zone[wide] & (out > _RING_MM[0]) & (out <= _RING_MM[1])
-    border = zone[wide] & (out > 0.0) & (out <= 1.01 * h)
-    if ring.sum() < 20 or border.sum() < 8:
-        return None
-    values = smooth[wide]
-    deep = mask & (within >= min(1.5, 0.6 * within.max()))
-    inside = float(np.median(values[deep]))
-    outside = float(np.median(values[ring]))
-    contrast = outside - inside
-    scale = max(outside - FAT_HU, 1.0) if work.hounsfield else max(outside - float(values[zone[wide]].min()), 1.0)
-    if contrast < LEAST_SIGNS * sd or contrast < LEAST_DEPTH_SHARE * scale:
-        return None
-    # The border toward the plate says nothing; all other border must be an edge.
-    beside = normalised(values, ring, 1.0 / h)
-    closed = float(np.mean(beside[border] - inside > 0.5 * contrast))
-    if closed < LEAST_CLOSED:
-        return None
-    shell = border | (zone[wide] & mask & (within <= 1.01 * h) & (work.depth_mm[wide] > PLATE_MM + h))
-    full = np.zeros(zone.shape, bool)
-    full[wide] = mask
-    return Region(full, contrast, float(np.mean(slope[wide][shell])), closed)
+def _within(labels: NDArray[np.integer[Any]], number: int, box: tuple[slice, ...]) -> Mask:
+    full = np.zeros(labels.shape, bool)
+    full[box] = labels[box] == number
+    return full
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """What regions are judged by: the smoothed grey values of the zone, their slope, the least contrast."""
+
+    work: Work
+    zone: Mask
+    smooth: Floats
+    slope: Floats
+    least: float
+
+    def judged(self, mask: Mask, box: tuple[slice, ...], taken: Mask | None = None) -> Region | None:
+        """The region when it is dead bone by the rules of this file, else None. `taken`: bone of other lesions, which
+        says nothing about this one's border."""
+        work, h = self.work, self.work.step_mm
+        pad = int(np.ceil(_RING_MM[1] / h)) + 1
+        wide = tuple(slice(max(s.start - pad, 0), s.stop + pad) for s in box)
+        part = mask[wide]
+        zone = self.zone[wide] if taken is None else self.zone[wide] & ~taken[wide]
+        volume = part.sum() * h**3
+        whole_head = 4.0 / 3.0 * np.pi * work.radius_mm**3
+        if not 1000.0 * LEAST_CM3 <= volume <= MOST_OF_HEAD * whole_head or (part & work.open_end[wide]).any():
+            return None
+        middle = work.offsets_mm[wide][part].mean(axis=0)
+        if np.linalg.norm(middle) > FARTHEST_CENTRE * work.radius_mm:
+            return None
+        out = ndimage.distance_transform_edt(~part, sampling=h)
+        within = ndimage.distance_transform_edt(part, sampling=h)
+        ring = zone & (out > _RING_MM[0]) & (out <= _RING_MM[1])
+        border = zone & (out > 0.0) & (out <= 1.01 * h)
+        if ring.sum() < 20 or border.sum() < 8:
+            return None
+        values = self.smooth[wide]
+        inside = float(np.median(values[part & (within >= min(1.5, 0.6 * within.max()))]))
+        outside = float(np.median(values[ring]))
+        contrast = outside - inside
+        empty = FAT_HU if work.hounsfield else float(values[zone].min())
+        if contrast < max(self.least, LEAST_DEPTH_SHARE * max(outside - empty, 1.0)):
+            return None
+        # The border toward the plate says nothing; all other border must be an edge.
+        beside = normalised(values, ring, 1.0 / h)
+        closed = float(np.mean(beside[border] - inside > 0.5 * contrast))
+        if closed < LEAST_CLOSED:
+            return None
+        shell = border | (zone & part & (within <= 1.01 * h) & (work.depth_mm[wide] > PLATE_MM + h))
+        return Region(mask, contrast, float(np.mean(self.slope[wide][shell])), closed)
+
+    def apart(self, found: list[Region]) -> tuple[Region, ...]:
+        """Of regions that overlap the one with the steeper edge; what is left of a region that holds another one, when
+        that is dead bone by itself (a cyst in a dead sector)."""
+        h = self.work.step_mm
+        taken = np.zeros(self.zone.shape, bool)
+        kept: list[Region] = []
+        for region in found:
+            one: Region | None = region
+            if (region.mask & taken).any():
+                one = self._rest(region, taken)
+            if one is not None:
+                kept.append(one)
+                # A region touching another is part of the same lesion's rim.
+                taken |= ndimage.binary_dilation(one.mask, iterations=max(1, round(1.5 / h)))
+        return tuple(kept)
+
+    def _rest(self, region: Region, taken: Mask) -> Region | None:
+        h = self.work.step_mm
+        rest = region.mask & ~taken
+        if rest.sum() * h**3 < 1000.0 * LEAST_REST_CM3:
+            return None
+        rest = ndimage.binary_opening(rest, iterations=max(1, round(1.5 / h)))
+        labels, count = ndimage.label(rest)
+        if not count:
+            return None
+        number = int(np.argmax(np.bincount(labels.ravel())[1:])) + 1
+        box = ndimage.find_objects(labels)[number - 1]
+        mask = _within(labels, number, box)
+        if mask.sum() * h**3 < 1000.0 * LEAST_REST_CM3:
+            return None
+        return self.judged(mask, box, taken)

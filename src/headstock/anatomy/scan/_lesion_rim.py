@@ -54,7 +54,8 @@ _MOST_HALF_BAND_MM: Final = 2.5
 class Rim:
     """`best_mm`: signed distance to the best rim, not cut off at the bone's surface; `half_band_mm`: half the width
     between inner and outer estimate; `noise_mm`: what noise leaves in the rim's common position;
-    `seam_mm`: how far the rim was moved for a dense seam round it; `hidden_share` of the lesion under the plate."""
+    `seam_mm`: how far the rim was moved for a dense seam round it; `hidden_share` of the rim under or beside the
+    plate."""
 
     best_mm: Floats
     half_band_mm: float
@@ -122,9 +123,9 @@ def rim_of(work: Work, region: Region) -> Rim:
     field = _one_piece(field, mask)
     best = level_distance(field, h)
     slope_found = slope
-    blur, seam = 0.5, 0.0
+    blur, seam, unseen = 0.5, 0.0, 1.0
     for _ in range(_ROUNDS):
-        best, slope_found, blur, seam = _edge_placed(best, values, depth, inside, cortex, h)
+        best, slope_found, blur, seam, unseen = _edge_placed(best, values, depth, inside, cortex, h)
     best = best + seam
     volume = np.clip(0.5 - best / h, 0.0, 1.0).sum() * h**3
     radius = max((3.0 * volume / (4.0 * np.pi)) ** (1.0 / 3.0), 2.0)
@@ -137,12 +138,12 @@ def rim_of(work: Work, region: Region) -> Rim:
     noise_mm = float(noise / np.sqrt(max(4.0 * np.pi * radius**2 / h**2, 1.0)))
     full = np.full(work.values.shape, FAR_MM)
     full[box] = best
-    return Rim(full, half_band + 0.5 * abs(seam), noise_mm, hidden, seam)
+    return Rim(full, half_band + 0.5 * abs(seam), noise_mm, unseen, seam)
 
 
 def _edge_placed(
     best: Floats, values: Floats, depth: Floats, inside: Floats, cortex: float, h: float
-) -> tuple[Floats, float, float, float]:
+) -> tuple[Floats, float, float, float, float]:
     """The rim moved to where profiles square to it cross halfway from dead bone to the first peak or plateau outside.
 
     Profiles of neighbouring places are averaged along the rim, never across it: a thin dense seam round dead bone keeps
@@ -151,7 +152,8 @@ def _edge_placed(
     Returns
     -------
     Distance; the median slope of the averaged profiles, as a share of their rise, 1/mm; blur (sd, mm) it stands for;
-    how far the halfway place lies from the edge of dead bone because of a dense seam, mm (add to the distance).
+    how far the halfway place lies from the edge of dead bone because of a dense seam, mm (add to the distance); the
+    share of the rim that is not seen.
     """
     from scipy.spatial import cKDTree
     from skimage.measure import marching_cubes
@@ -168,7 +170,7 @@ def _edge_placed(
     deep = ndimage.map_coordinates(depth, flat, order=1, mode="nearest").reshape(len(corners), -1)
     seen = deep[:, ticks <= 2.0].min(axis=1) > PLATE_MM
     if np.count_nonzero(seen) < 20:
-        return best, 0.4, 0.5, 0.0
+        return best, 0.4, 0.5, 0.0, 1.0
     shown, profiles = corners[seen] * h, grey[seen]
     nodes = shown[:: max(1, len(shown) // _NODES)]
     tree = cKDTree(shown)
@@ -181,7 +183,7 @@ def _edge_placed(
     moved, slope = _half_way(mean, bottom, ticks)
     kept = np.isfinite(moved)
     if np.count_nonzero(kept) < 10:
-        return best, 0.4, 0.5, 0.0
+        return best, 0.4, 0.5, 0.0, 1.0
     # The shift of the whole rim: seen places by their own neighbours, hidden ones by the nearest that are seen.
     nearby = cKDTree(nodes[kept])
     found, who = nearby.query(corners * h, k=min(12, int(np.count_nonzero(kept))))
@@ -202,9 +204,10 @@ def _edge_placed(
     tall = weight.sum(axis=0) >= max(0.2 * len(weight), 5.0)
     whole = (aligned * weight).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-9)
     end = len(ticks) if tall.all() else int(np.argmin(tall))
-    if np.mean(seen) < _LEAST_SEEN:
-        return placed, typical, blur, 0.0
-    return placed, typical, blur, _seam_mm(ticks[:end], whole[:end], float(bottom[kept].mean()), cortex)
+    unseen = float(1.0 - np.mean(seen))
+    if unseen > 1.0 - _LEAST_SEEN:
+        return placed, typical, blur, 0.0, unseen
+    return placed, typical, blur, _seam_mm(ticks[:end], whole[:end], float(bottom[kept].mean()), cortex), unseen
 
 
 def _seam_mm(ticks: Floats, profile: Floats, bottom: float, cortex: float) -> float:

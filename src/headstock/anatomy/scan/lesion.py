@@ -34,7 +34,7 @@ Field = tuple[Floats, float, float, LesionKind]  # best rim, half band, sd of it
 
 # Standard deviation of a rim's common error, mm, beside what noise does to it: partial volume, blur, local levels.
 RIM_SD_MM: Final = 0.11
-HIDDEN_SD_MM: Final = 0.30  # of the part of the rim that the plate hides
+HIDDEN_SD_MM: Final = 0.22  # of the part of the rim that the plate hides
 SEAM_SD: Final = 0.25  # share of the way that a dense seam moved the rim
 DRAWN_SD_MM: Final = 0.7  # of a rim drawn by hand
 CYST_HU: Final = 80.0  # definition: at or below it the inside is fluid or soft tissue, a cyst; above it dead bone
@@ -94,7 +94,9 @@ def find_lesion(
             say(0.5, "Placing the rim of dead bone")
             rim = rim_of(work, region)
             level = float(np.median(work.values[region.mask]))
-            fields.append((rim.best_mm, rim.half_band_mm, rim_sd_mm(rim), "cyst" if level <= CYST_HU else "dead"))
+            # A cyst in a dead sector is counted once.
+            best = np.maximum.reduce([rim.best_mm, *[-other_best for other_best, *_ in fields]])
+            fields.append((best, rim.half_band_mm, rim_sd_mm(rim), "cyst" if level <= CYST_HU else "dead"))
     if other is not None:
         fields = _joined([*fields, *_other_fields(other, work)])
     if drawn is not None:

@@ -124,3 +124,10 @@ export function cautionTopic(text: string): string {
   const whole = topic.slice(0, LONGEST_TOPIC - 1).replace(/\s+\S*$/, "");
   return `${whole} …`;
 }
+
+/** A short tag of a placement, for the address of a picture of it: other placement, other address (FNV-1a, 32 bit). */
+export function placeTag(placement: Appraisal["placement"]): string {
+  let tag = 0x811c9dc5;
+  for (const letter of JSON.stringify(placement)) tag = Math.imul(tag ^ (letter.codePointAt(0) ?? 0), 0x01000193);
+  return (tag >>> 0).toString(16);
+}

@@ -35,7 +35,7 @@ export function stationNotes(stations: readonly Pick<Station, "note">[]): string
 }
 
 /** With so many stations a whole date does not fit beside a title. */
-const MANY = 9;
+export const MANY = 9;
 
 /** The next page along the line from `here` (none: the hip's own page, before the first). */
 export function along(hip: string, stations: readonly Station[], here: Station["key"] | null, step: 1 | -1): string | null {

@@ -2,7 +2,7 @@
 
 import type { JSX } from "preact";
 import type { Station } from "../api/schema";
-import { stationNotes, stationPath } from "../model/stations";
+import { MANY, stationNotes, stationPath } from "../model/stations";
 import { Link } from "./router";
 
 export function Line({ hip, stations, here }: { hip: string; stations: readonly Station[]; here: Station["key"] | null }): JSX.Element {
@@ -17,7 +17,7 @@ export function Line({ hip, stations, here }: { hip: string; stations: readonly 
           const words = (
             <>
               {station.title}
-              {notes[i] && <small>{notes[i]}</small>}
+              {notes[i] && <small class={stations.length >= MANY ? `many ${station.key}` : undefined}>{notes[i]}</small>}
             </>
           );
           return (

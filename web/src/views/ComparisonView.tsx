@@ -14,7 +14,7 @@ import { findingOf } from "../model/signing";
 import { CautionList } from "../parts/Cautions";
 import { saves } from "../parts/desk";
 import { Legend, rolesOf } from "../parts/Drawing";
-import { useLoad, useLow, useMoreBelow, useSize } from "../parts/hooks";
+import { useKept, useLoad, useLow, useMoreBelow, useSize } from "../parts/hooks";
 import { say } from "../parts/keys";
 import { LimitSign } from "../parts/LimitSign";
 import { LimitTable } from "../parts/LimitTable";
@@ -62,6 +62,9 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
   const margin = width < 1300 ? 322 : 330;
   const low = useLow();
   const [all, showAll] = useState(false);
+  const scanned = comparison.levels.some((level) => level.space !== null);
+  const [inSpace, setInSpace] = useKept<boolean>("comparison space", false);
+  const space = scanned && inSpace;
   const more = useMoreBelow();
   const hip = comparison.hip_id;
   const levels = inOrder(comparison.levels);
@@ -106,6 +109,7 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
   };
   const limits: Action = { id: "comparison.limits", title: "Limits and sources", keys: ["l"], foot: "limits", run: () => setPanel("limits") };
   const cautions: Action = { id: "comparison.cautions", title: "Cautions and their sources", keys: ["c"], closed: comparison.cautions.length > 0 ? null : "There is no caution from what is recorded.", run: () => setPanel("cautions") };
+  const view: Action = { id: "comparison.space", title: space ? "Sections along the neck" : "Pictures in space", keys: ["v"], foot: space ? "sections" : "in space", run: () => setInSpace(!space) };
   const actions: Action[] = [
     ...LEVELS.map((level, i): Action => ({ id: `comparison.choose.${level}`, title: `Choose ${levelWords[level].toLowerCase()}`, keys: [String(i + 1)], ...(i === 0 ? { foot: "choose a level", written: "1–4" } : {}), run: () => chooseByKey(level) })),
     limits,
@@ -113,6 +117,7 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
     { id: "comparison.undo", title: "Undo the choice of level", keys: ["u"], run: () => move(undone(choices.current), "There is no earlier choice on this page.") },
     { id: "comparison.redo", title: "Choose it again", keys: ["Shift+u"], run: () => move(redone(choices.current), "There is no later choice.") },
     { id: "comparison.rows", title: all ? "Fold the rows without a limit" : "Show every row of the table", keys: ["m"], closed: folded === 0 && !all ? "Every row is shown." : null, run: () => showAll(!all) },
+    ...(scanned ? [view] : []),
     place,
   ];
   const sound = comparison.sound_bone_from;
@@ -147,18 +152,26 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
         </button>
       )}
       <div class="board" ref={see} style={{ "--margin": `${margin}px`, "--columns": String(levels.length || 1) }}>
-        <Staircase comparison={comparison} levels={levels} margin={margin} side={life.side} choose={choose} />
+        <Staircase comparison={comparison} levels={levels} margin={margin} side={life.side} choose={choose} space={space} />
         <div class="beside" aria-label="Depth rule and legend">
-          <p class="k">
-            mm below <br />
-            top of head
-          </p>
+          {space ? (
+            <p class="k">
+              in space, from the front <br />
+              one camera for all levels
+            </p>
+          ) : (
+            <p class="k">
+              mm below <br />
+              top of head
+            </p>
+          )}
           {sound && (
             <p class="sound">
               sound bone starts <Num n={sound} />
             </p>
           )}
-          <Legend roles={rolesOf(levels.map((level) => level.drawing_neck))} />
+          <Legend roles={space ? IN_SPACE : rolesOf(levels.map((level) => level.drawing_neck))} />
+          {scanned && <ActionPress action={view} size="sm" kind="plain" />}
         </div>
         <div class="cmpwrap" tabIndex={-1} ref={more.see}>
           <table class="cmp">
@@ -247,6 +260,9 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
     </Shell>
   );
 }
+
+/** What a picture in space shows. */
+const IN_SPACE: ReadonlySet<string> = new Set(["bone", "component"]);
 
 /** A limit sign stands beside a number that a limit is set for; without a value the reason has its room. */
 const signed = (line: Line): boolean => line.limit !== null && line.limit.state !== "none" && line.limit.status !== "unset";

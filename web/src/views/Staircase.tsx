@@ -4,7 +4,8 @@ import type { JSX } from "preact";
 import type { Appraisal, Comparison, Level, Side } from "../api/schema";
 import { graduations, ruler } from "../geometry/ruler";
 import { digits, sideWords } from "../model/format";
-import { cutDepth, cutLine, depthsShown, labelDepth } from "../model/comparison";
+import { at } from "../api/client";
+import { cutDepth, cutLine, depthsShown, labelDepth, placeTag } from "../model/comparison";
 import { DrawingDefs, Shapes } from "../parts/Drawing";
 import { useSize } from "../parts/hooks";
 
@@ -15,11 +16,13 @@ interface StaircaseProps {
   margin: number;
   side: Side;
   choose: (level: Level) => void;
+  /** The server's pictures in space instead of the sections: one camera for all levels. */
+  space: boolean;
 }
 
 const RULE_AT = 18;
 
-export function Staircase({ comparison, levels, margin, side, choose }: StaircaseProps): JSX.Element {
+export function Staircase({ comparison, levels, margin, side, choose, space }: StaircaseProps): JSX.Element {
   const [see, { width, height }] = useSize<HTMLDivElement>();
   const { from, to } = depthsShown(levels);
   const depth = ruler(from, to, 4, Math.max(5, height - 16));
@@ -28,6 +31,7 @@ export function Staircase({ comparison, levels, margin, side, choose }: Staircas
   const rule = margin - RULE_AT;
   const sound = comparison.sound_bone_from;
   const step = scale < 3 ? 20 : 10;
+  if (space) return <InSpace comparison={comparison} levels={levels} margin={margin} side={side} choose={choose} />;
   return (
     <div class="stair" ref={see}>
       {height > 40 && width > 0 && (
@@ -92,6 +96,28 @@ export function Staircase({ comparison, levels, margin, side, choose }: Staircas
           )}
         </svg>
       )}
+    </div>
+  );
+}
+
+/** The same bone in space with each level's part, from one camera. */
+function InSpace({ comparison, levels, margin, side, choose }: Omit<StaircaseProps, "space">): JSX.Element {
+  return (
+    <div class="stair inspace" style={{ gridTemplateColumns: `${margin}px repeat(${levels.length}, minmax(0, 1fr))` }}>
+      <span />
+      {levels.map((level) => {
+        const name = level.placement.level;
+        const cut = cutDepth(level);
+        return (
+          <figure key={name} class="pick" onClick={() => choose(name)}>
+            <img src={at("/api/hips", comparison.hip_id, { v: placeTag(level.placement) }, `/space/${name}.png`)} alt={`${sideWords(side)} in space: ${level.title}, ${level.family_words}`} />
+            <figcaption>
+              <b>{sideWords(side)}</b>
+              {cut !== null && <em>cut {digits(cut, 1)} mm</em>}
+            </figcaption>
+          </figure>
+        );
+      })}
     </div>
   );
 }

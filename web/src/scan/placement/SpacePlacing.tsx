@@ -125,7 +125,6 @@ function Placing({ hip, page, grid, work }: PlacingProps): JSX.Element {
     id: "placement.film",
     title: "Planned film",
     keys: ["b"],
-    foot: "planned film",
     run: () => void work.settled().then((all) => (all ? setFilm(true) : say("This placement is not kept yet."))),
   };
   const arrows = (mm: number, key: string): Action[] =>

@@ -27,24 +27,36 @@ _NOBODY = "reader not named"
 
 
 class Memory:
-    """The last few answers by key; safe between threads. Two threads may compute the same answer, none waits."""
+    """The last few answers by key; safe between threads. An answer being computed is waited for, not computed twice."""
 
     def __init__(self, most: int) -> None:
         self._most, self._kept, self._lock = most, OrderedDict[Hashable, Any](), threading.Lock()
+        self._busy: dict[Hashable, threading.Lock] = {}
 
     def get(self, key: Hashable, compute: Callable[[], T]) -> T:
-        """The answer kept under `key`, or computed and kept."""
+        """The answer kept under `key`, or computed and kept. Answers may ask for others, never for themselves."""
         with self._lock:
             if key in self._kept:
-                self._kept.move_to_end(key)
-                kept: T = self._kept[key]
-                return kept
-        answer = compute()
-        with self._lock:
-            self._kept[key] = answer
-            while len(self._kept) > self._most:
-                self._kept.popitem(last=False)
+                return self._found(key)
+            turn = self._busy.setdefault(key, threading.Lock())
+        with turn:
+            with self._lock:
+                if key in self._kept:  # someone else computed it while this thread waited
+                    return self._found(key)
+            try:
+                answer = compute()
+                with self._lock:
+                    self._kept[key] = answer
+                    while len(self._kept) > self._most:
+                        self._kept.popitem(last=False)
+            finally:
+                with self._lock:
+                    self._busy.pop(key, None)
         return answer
+
+    def _found(self, key: Hashable) -> Any:
+        self._kept.move_to_end(key)
+        return self._kept[key]
 
 
 @dataclass(frozen=True, slots=True)

@@ -79,7 +79,8 @@ def sort_slices(slices: Sequence[Slice], pixels: Pixels) -> Sorted:
     largest = max(len(group) for _, group in groups)
     if largest == 1:
         raise ImageError(
-            f"There is {_count(len(kept), 'slice')} here and no second one parallel to it, so there is no volume. "
+            f"There {'is' if len(kept) == 1 else 'are'} {_count(len(kept), 'slice')} here and no two of them parallel "
+            "and alike, so there is no volume. "
             "Export the whole series."
         )
     stacks: list[Stack] = []

@@ -133,7 +133,7 @@ def slices_of(source: bytes | Path, limits: ReadLimits) -> tuple[Slice, ...]:
             return _enhanced(file, rows, columns)
         if frame_count(header) > 1:
             raise ImageError(
-                f"A {modality} file holds {frame_count(header)} pictures but does not say where each lies. "
+                f"A file of this {modality} series holds {frame_count(header)} pictures but not where each lies. "
                 "Export the series as single slices or as an enhanced multi-frame object."
             )
         return (_slice(file, 0, (header,), rows, columns),)

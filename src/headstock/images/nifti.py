@@ -188,7 +188,12 @@ def nifti_header(start: bytes) -> _Header:
 def _by_quaternion(values: tuple[float, ...], pixdim: tuple[float, ...]) -> Floats:
     """The affine (3, 4) of the quaternion form, nifti1.h method 2."""
     b, c, d, *offset = values
-    a = np.sqrt(max(1.0 - b * b - c * c - d * d, 0.0))
+    rest = 1.0 - b * b - c * c - d * d
+    if rest < 1e-7:  # half a turn: what is left is rounding of the three that are stored
+        length = np.sqrt(b * b + c * c + d * d)
+        a, b, c, d = 0.0, b / length, c / length, d / length
+    else:
+        a = float(np.sqrt(rest))
     turn = np.array(
         [
             [a * a + b * b - c * c - d * d, 2 * (b * c - a * d), 2 * (b * d + a * c)],

@@ -60,17 +60,30 @@ def squared(
 def _shifted(
     picture: NDArray[np.float32], by_px: Floats, shape: tuple[int, int], outside: float
 ) -> NDArray[np.float32]:
-    """A picture moved by (columns, rows) >= 0 into a larger frame, linear between pixels."""
-    whole = np.floor(by_px + 1e-9).astype(int)
-    part = np.clip(by_px - whole, 0.0, 1.0).astype(np.float32)
-    rows, columns = picture.shape
-    wide = np.full((shape[0] + 1, shape[1] + 1), outside, np.float32)
-    wide[whole[1] : whole[1] + rows, whole[0] : whole[0] + columns] = picture
-    if part[0] > 0.0:
-        wide[:, 1:] += part[0] * (wide[:, :-1] - wide[:, 1:])
-    if part[1] > 0.0:
-        wide[1:] += part[1] * (wide[:-1] - wide[1:])
-    return wide[: shape[0], : shape[1]]
+    """A picture moved by (columns, rows) >= 0 into a larger frame, linear between pixels.
+
+    A pixel more than half of one beyond the picture's edge is `outside`: nothing is blended with it.
+    """
+    columns, reached_columns = _moved_line(picture.shape[1], float(by_px[0]), shape[1])
+    rows, reached_rows = _moved_line(picture.shape[0], float(by_px[1]), shape[0])
+    out = _between(_between(picture, rows, 0), columns, 1)
+    out[~reached_rows] = outside
+    out[:, ~reached_columns] = outside
+    return out
+
+
+def _moved_line(size: int, by_px: float, new_size: int) -> tuple[Floats, NDArray[np.bool_]]:
+    """Where each pixel of a moved line lies on the old one, and whether that is on it."""
+    at = np.arange(new_size) - by_px
+    return np.clip(at, 0.0, size - 1.0), (at >= -0.5) & (at <= size - 0.5)
+
+
+def _between(picture: NDArray[np.float32], at: Floats, axis: int) -> NDArray[np.float32]:
+    below = np.minimum(at.astype(int), picture.shape[axis] - 1)
+    above = np.minimum(below + 1, picture.shape[axis] - 1)
+    share = (at - below).astype(np.float32)
+    low = np.take(picture, below, axis)
+    return np.asarray(low + (share[:, None] if axis == 0 else share) * (np.take(picture, above, axis) - low))
 
 
 def values_on(

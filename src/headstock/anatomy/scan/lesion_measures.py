@@ -3,14 +3,18 @@
 In: a lesion with the rim's draws, outlines, the hip in space. Out: the same lesion with its measures.
 Definitions (docs/lesion.md):
 
-- **head**: the femur above the plane square to the neck axis at the head-neck junction (`ScanHip.head_height`).
+- **head**: the femur above the plane square to the neck axis at the head-neck junction (`ScanHip.head_height`); its
+  share is that of the lesion above the same plane.
 - **arc** on the mid-coronal (x, z) and mid-sagittal (y, z) cut of the hip frame, seen from the head centre: all
   directions whose ray meets dead bone within the head sphere; when dead bone holds the centre, the directions in which
   it reaches beyond 85 % of the radius. The rule of films (decision 0132), on cuts.
+- **coronal reach**: how far dead bone reaches across the weight-bearing portion of the socket on the mid-coronal cut;
+  `_lesion_reach`.
 - **weight-bearing part**: the cap of the head sphere within 45 degrees of the joint force of walking (Heller et al.,
   J Biomech 2005;38:1155); its share is that of its directions whose ray meets dead bone beyond half the radius.
 
-Every measure is worked out at a few places of the rim between inner and outer estimate and looked up for each draw.
+Every measure is worked out at a few places of the rim between inner and outer estimate and looked up for each draw; the
+error of the head centre, from which arcs are seen, is carried to first order.
 """
 
 from collections.abc import Callable
@@ -20,9 +24,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from headstock.anatomy.osteonecrosis import koo_kim_index
+from headstock.anatomy.scan._lesion_reach import coronal_reach
 from headstock.anatomy.scan.segmentation import Segmentation
 from headstock.anatomy.scan.values import Lesion, LesionPart, ScanHip
-from headstock.errors import FrameError
+from headstock.errors import FrameError, TooFewError
 from headstock.frames import LPS_TO_HIP
 from headstock.images.scan import Scan
 from headstock.measured import Measured, measured, missing
@@ -37,10 +43,11 @@ JOINT_FORCE_HIP: Final = (54.0, 32.8, 229.2)
 _CAP_DEG: Final = 45.0  # definition: half-angle of the weight-bearing part
 _SURFACE_SHARE: Final = 0.85  # definition, as on films: farther out than this share of the radius is at the surface
 _OUTER_SHARE: Final = 0.5  # definition: dead bone nearer the centre than this does not undermine the surface above it
-_ARC_STEP_DEG: Final = 1.0
+_ARC_STEP_DEG: Final = 0.5
 _RAY_STEP_MM: Final = 0.5
 _CAP_DIRECTIONS: Final = 1500
 _KNOTS: Final = 7
+_MOVED_MM: Final = 1.0  # step of the differences by the head centre
 
 _SOURCES: Final[dict[str, tuple[Unit, str]]] = {
     "share_of_head_percent": ("%", "lesion's volume over that of the femur above the head-neck junction, on the scan"),
@@ -58,6 +65,11 @@ _SOURCES: Final[dict[str, tuple[Unit, str]]] = {
     "necrotic_index_percent": (
         "%",
         "(A / 180)(B / 180) 100 from the arcs on both cuts of the scan (Koo and Kim, JBJS Br 1995;77:875, on MRI)",
+    ),
+    "coronal_reach": (
+        "1",
+        "how far dead bone reaches across the weight-bearing portion of the socket, mid-coronal cut of the scan; above "
+        "1: past its outer edge (Japanese Investigation Committee, J Orthop Sci 2002;7:601, construction from memory)",
     ),
     "lesion_depth_mm": ("mm", "deepest dead bone below the pole of the head sphere, along the neck axis"),
 }
@@ -84,28 +96,50 @@ def lesion_measures(lesion: Lesion, scan: Scan, seg: Segmentation, hip: ScanHip)
     rim = _Rim(lesion, hip)
     batches: dict[str, Floats] = {}
 
-    def at(name: str, value: Callable[[float], float], most: float) -> None:
+    def at(name: str, value: Callable[[float], float], most: float, by_centre: Floats | None = None) -> None:
         found = np.interp(t, knots, [value(float(x)) for x in knots])
         found[0] = value(float(t[0]))
+        if by_centre is not None:
+            found[1:] += (hip.head_centre[1 : len(t)] - hip.head_centre[0]) @ by_centre
         batches[name] = np.clip(found, 0.0, most)
 
-    head_cm3 = _head_volume_cm3(seg, hip)
+    def slope(of: Callable[[_Rays], float], ways: Floats) -> Floats:
+        """(3,) change by mm of the head centre, x, y, z."""
+        ends = [[of(rim.rays(ways, sign * _MOVED_MM * e)) for sign in (1.0, -1.0)] for e in np.eye(3)]
+        return np.array([(a - b) / (2.0 * _MOVED_MM) for a, b in ends])
+
+    n = len(t)
+    head_cm3, head_slope, above = _head_volume_cm3(seg, lesion, hip)
     # The common error of the surface swells the head: its volume grows as the cube of its radius.
-    head = head_cm3 * (1.0 + hip.edge / hip.head_radius[0]) ** 3
-    volume = _volume(lesion)
-    batches["share_of_head_percent"] = np.clip(100.0 * volume / head, 0.0, 100.0)
-    cap = rim.rays(_cap_directions())
-    at("weight_bearing_share_percent", lambda x: 100.0 * float(np.mean(cap.meets(x, _OUTER_SHARE))), 100.0)
+    head = head_cm3 * (1.0 + hip.edge[:n] / hip.head_radius[0]) ** 3
+    head = head + head_slope * (hip.head_height[:n] - hip.head_height[0])
+    batches["share_of_head_percent"] = np.clip(100.0 * above * _volume(lesion) / head, 0.0, 100.0)
+    directions = _cap_directions()
+    cap = rim.rays(directions)
+
+    def undermined(rays: _Rays, x: float) -> float:
+        return 100.0 * float(np.mean(rays.meets(x, _OUTER_SHARE)))
+
+    name = "weight_bearing_share_percent"
+    at(name, lambda x: undermined(cap, x), 100.0, slope(lambda rays: undermined(rays, 0.5), directions))
     for name, first in (("necrotic_arc_coronal_deg", 0), ("necrotic_arc_sagittal_deg", 1)):
-        cut = rim.rays(_circle(first))
-        at(name, cut.arc_deg, 360.0)
+        circle = _circle(first)
+        at(name, rim.rays(circle).arc_deg, 360.0, slope(lambda rays: rays.arc_deg(0.5), circle))
     coronal, sagittal = batches["necrotic_arc_coronal_deg"], batches["necrotic_arc_sagittal_deg"]
     batches["combined_necrotic_angle_deg"] = coronal + sagittal
-    batches["necrotic_index_percent"] = coronal / 180.0 * sagittal / 180.0 * 100.0
+    batches["necrotic_index_percent"] = np.array(
+        [koo_kim_index(float(a), float(b)) for a, b in zip(coronal, sagittal, strict=True)]
+    )
     at("lesion_depth_mm", rim.depth_mm, 500.0)
     found: dict[str, Measured] = dict(lesion.measures)
     for name, (unit, says) in _SOURCES.items():
-        found[name] = measured(batches[name], unit, says)
+        if name in batches:
+            found[name] = measured(batches[name], unit, says)
+    unit, says = _SOURCES["coronal_reach"]
+    try:
+        found["coronal_reach"] = measured(coronal_reach(lesion, seg, hip), unit, says)
+    except TooFewError as refusal:
+        found["coronal_reach"] = missing(unit, says, str(refusal))
     return replace(lesion, measures=found, parts=tuple(_turned(part, hip) for part in lesion.parts))
 
 
@@ -123,15 +157,24 @@ def _volume(lesion: Lesion) -> Floats:
     return np.full(len(lesion.t), volume.number)
 
 
-def _head_volume_cm3(seg: Segmentation, hip: ScanHip) -> float:
-    """Femur above the junction: voxels by their share inside the surface, on the reading."""
+def _head_volume_cm3(seg: Segmentation, lesion: Lesion, hip: ScanHip) -> tuple[float, float, float]:
+    """Femur above the junction on the reading, cm3; its growth by mm of height; the lesion's share above it."""
     voxels = np.argwhere(seg.femur_mm < 2.0)
     points = hip.hip(seg.grid.points(voxels[:, ::-1]))
     depth = hip.head_radius[0] - (points - hip.head_centre[0]) @ hip.neck_axis[0]
     step = float(np.cbrt(seg.grid.voxel_mm3))
     inside = np.clip(0.5 - seg.femur_mm[tuple(voxels.T)] / step, 0.0, 1.0)
-    above = np.clip(0.5 - (depth - hip.head_height[0]) / step, 0.0, 1.0)
-    return float((inside * above).sum() * seg.grid.voxel_mm3 / 1000.0)
+    dead = np.minimum(inside, np.clip(0.5 - lesion.best_mm[tuple(voxels.T)] / step, 0.0, 1.0))
+
+    def above(height: float) -> Floats:
+        return np.asarray(np.clip(0.5 - (depth - height) / step, 0.0, 1.0))
+
+    height = float(hip.head_height[0])
+    cm3 = seg.grid.voxel_mm3 / 1000.0
+    whole, low, high = (float((inside * above(height + d)).sum()) * cm3 for d in (0.0, -_MOVED_MM, _MOVED_MM))
+    lesion_cm3 = float(dead.sum())
+    share = float((dead * above(height)).sum()) / lesion_cm3 if lesion_cm3 > 0.0 else 1.0
+    return whole, (high - low) / (2.0 * _MOVED_MM), share
 
 
 def _circle(first: int) -> Floats:
@@ -180,13 +223,14 @@ class _Rim:
     def __init__(self, lesion: Lesion, hip: ScanHip) -> None:
         self._lesion, self._hip = lesion, hip
 
-    def rays(self, ways: Floats) -> _Rays:
-        """Rays from the head centre to the sphere, along unit directions (k, 3) of the hip frame."""
+    def rays(self, ways: Floats, moved_mm: Floats | None = None) -> _Rays:
+        """Rays from the head centre (moved by `moved_mm`) to the sphere, along unit directions (k, 3) of the hip "
+        "frame."""
         radius = float(self._hip.head_radius[0])
         reach = np.arange(_RAY_STEP_MM, radius + 1e-6, _RAY_STEP_MM)
-        points = self._hip.head_centre[0] + ways[:, None, :] * reach[None, :, None]
-        inner, outer = self._at(points)
-        centre_inner, centre_outer = self._at(self._hip.head_centre[:1])
+        centre = self._hip.head_centre[0] + (0.0 if moved_mm is None else moved_mm)
+        inner, outer = self._at(centre + ways[:, None, :] * reach[None, :, None])
+        centre_inner, centre_outer = self._at(centre[None, :])
         return _Rays(inner, outer, reach / radius, (float(centre_inner[0]), float(centre_outer[0])))
 
     def depth_mm(self, t: float) -> float:

@@ -19,7 +19,8 @@ from headstock.anatomy.scan.segmentation import Segmentation
 from headstock.anatomy.scan.values import Density, Lesion, ScanHip, StockProfile
 from headstock.errors import TooFewError
 from headstock.images.scan import Scan
-from headstock.measured import Measured, exact, measured, missing
+from headstock.measured import Z95, Measured, exact, measured, missing
+from headstock.units import Unit
 
 __all__ = ["SOUND_SECTION_PERCENT", "CutNumbers", "cut_numbers", "stock_profile"]
 
@@ -37,7 +38,9 @@ EMPTY_HU: Final = (-40.0, 40.0)  # mean, sd
 _RAYS: Final = 48
 _T_KNOTS: Final = (-0.5, 0.0, 0.25, 0.5, 0.75, 1.0, 1.5)
 _TILT: Final = 0.03  # radians, step of the differences
+_TILT_EVERY: Final = 3  # depths
 _EDGE_MM: Final = 0.3
+_HALF_WIDTH: Final = 1.9  # of the head radius: how far from the axis a section is followed
 _BELOW_BASE_MM: Final = 8.0
 _ABOVE_POLE_MM: Final = 8.0
 
@@ -77,7 +80,7 @@ def stock_profile(
     last = last_depth_mm if last_depth_mm is not None else (3.4 * radius if base is None else base + _BELOW_BASE_MM)
     first = -round(_ABOVE_POLE_MM / DEPTH_STEP_MM)
     depth: Floats = np.arange(first, round(last / DEPTH_STEP_MM) + 1, dtype=np.float64) * DEPTH_STEP_MM
-    half = 2.1 * radius
+    half = _HALF_WIDTH * radius
     stack = stack_of(frame, depth, half, seg, lesion, (scan.values, scan.grid))
     neck_depth = float((hip.pole[0] - hip.neck_point[0]) @ hip.neck_axis[0])
     narrowest = int(np.clip(np.searchsorted(depth, neck_depth), 0, len(depth) - 1))
@@ -87,16 +90,7 @@ def stock_profile(
     # How sections and dead areas change with the surface's edge, with tilt, and with the rim.
     edge_slope = (_areas(stack, mine, _EDGE_MM) - _areas(stack, mine, -_EDGE_MM)) / (2.0 * _EDGE_MM)
     dead = np.stack([_dead(stack, mine, t) for t in _T_KNOTS]) if stack.inner_mm is not None else None
-    tilt_area = np.zeros((2, len(depth)))
-    tilt_dead = np.zeros((2, len(depth)))
-    for k in range(2):
-        lean = (_TILT, 0.0) if k == 0 else (0.0, _TILT)
-        for sign in (1.0, -1.0):
-            turned = stack_of(frame, depth, half, seg, lesion, None, tilt=(sign * lean[0], sign * lean[1]))
-            # The same samples belong to the neck: a tilt changes what lies in them, not whose they are.
-            tilt_area[k] += sign * _areas(turned, mine, 0.0) / (2.0 * _TILT)
-            if dead is not None:
-                tilt_dead[k] += sign * _dead(turned, mine, 0.5) / (2.0 * _TILT)
+    tilt_area, tilt_dead = _tilts(stack, mine, half, seg, lesion)
     draws = _Draws.of(hip, lesion)
     section, sound_share = _batches(depth, area, edge_slope, tilt_area, dead, tilt_dead, draws)
     sound = section * sound_share
@@ -158,7 +152,7 @@ def cut_numbers(profile: StockProfile, depth_mm: float, hip: ScanHip | None = No
     share = (depth_mm - at[k - 1]) / (at[k] - at[k - 1])
     sound = (1.0 - share) * profile.draws[:, k - 1].astype(np.float64) + share * profile.draws[:, k]
 
-    def between(rows: Floats, unit: Literal["mm", "1", "cm3"], what: str) -> Measured:
+    def between(rows: Floats, unit: Unit, what: str) -> Measured:
         value, low, high = (1.0 - share) * rows[:, k - 1] + share * rows[:, k]
         if not np.isfinite([value, low, high]).all():
             return missing(unit, source, f"There is no {what} to be measured at this depth.")
@@ -169,10 +163,9 @@ def cut_numbers(profile: StockProfile, depth_mm: float, hip: ScanHip | None = No
     kept = missing("%", source, "The head's height is not known here.")
     if hip is not None:
         kept = measured(100.0 * np.clip(1.0 - depth_mm / hip.head_height, 0.0, 1.0), "%", source)
-    # Square millimetres have no unit of their own in the tables: the section is given as a plain number.
     return CutNumbers(
         depth_mm,
-        between(profile.section_mm2, "1", "section"),
+        between(profile.section_mm2, "mm2", "section"),
         measured(100.0 * sound, "%", source),
         between(profile.density, "1", "sound bone"),
         between(profile.wall_mm, "mm", "wall"),
@@ -227,6 +220,26 @@ def _kept(stack: Stack, area: Floats, narrowest: int) -> tuple[int, int]:
             "stock profile. Use a scan that holds head and neck."
         )
     return first, end
+
+
+def _tilts(stack: Stack, mine: Mask, half: float, seg: Segmentation, lesion: Lesion) -> tuple[Floats, Floats]:
+    """(2, D) each: how section and dead area change by radian of tilt of the axis, medial and forward.
+
+    The same samples belong to the neck: a tilt changes what lies in them, not whose they are. They change slowly with
+    depth, so every other depth is enough.
+    """
+    some = slice(None, None, _TILT_EVERY)
+    depth, own = stack.depth_mm[some], mine[some]
+    area, dead = np.zeros((2, len(depth))), np.zeros((2, len(depth)))
+    for k in range(2):
+        for sign in (1.0, -1.0):
+            lean = (sign * _TILT * (k == 0), sign * _TILT * (k == 1))
+            turned = stack_of(stack.frame, depth, half, seg, lesion, None, tilt=lean)
+            area[k] += sign * _areas(turned, own, 0.0) / (2.0 * _TILT)
+            dead[k] += sign * _dead(turned, own, 0.5) / (2.0 * _TILT)
+    full = stack.depth_mm
+    by_area, by_dead = (np.stack([np.interp(full, depth, row) for row in rows]) for rows in (area, dead))
+    return by_area, by_dead
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -372,7 +385,7 @@ def _least_run(ray: Floats, window: int) -> float:
 
 
 def _around(value: Floats, sd: float) -> Floats:
-    return np.stack([value, np.maximum(value - 1.959963984540054 * sd, 0.0), value + 1.959963984540054 * sd])
+    return np.stack([value, np.maximum(value - Z95 * sd, 0.0), value + Z95 * sd])
 
 
 def _look(stack: Stack, field: NDArray[np.float32], u: Floats, v: Floats) -> Floats:

@@ -64,6 +64,8 @@ async function refusal(answer: Response): Promise<Stop | null> {
 /** Ask for JSON. `T` is the model named in the API table for this path. */
 export async function ask<T>(method: Method, path: string, body?: unknown, signal?: AbortSignal): Promise<T> {
   const answer = await asked(method, path, body, signal);
+  // Done, and nothing to say.
+  if (answer.status === 204) return undefined as T;
   return (await answer.json()) as T;
 }
 

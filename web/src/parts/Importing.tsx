@@ -91,7 +91,7 @@ export function DropHere({ done }: { done: (job: JobOut) => void }): JSX.Element
         <div class="drophere">
           <p>
             <b>Let go to take the images in</b>
-            <span>films as DICOM, folders, zips, DICOMDIR; pictures of films. The originals are never changed.</span>
+            <span>films and scans (CT, MR) as DICOM, folders, zips, DICOMDIR; NIfTI; pictures of films. The originals are never changed.</span>
           </p>
         </div>
       )}

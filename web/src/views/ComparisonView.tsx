@@ -156,8 +156,8 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
         <div class="beside" aria-label="Depth rule and legend">
           {space ? (
             <p class="k">
-              in space, from the front <br />
-              one camera for all levels
+              one camera <br />
+              for all levels
             </p>
           ) : (
             <p class="k">
@@ -171,7 +171,7 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
             </p>
           )}
           <Legend roles={space ? IN_SPACE : rolesOf(levels.map((level) => level.drawing_neck))} />
-          {scanned && <ActionPress action={view} size="sm" kind="plain" />}
+          {scanned && <ActionPress action={view} size="sm" kind="plain" hint={false} />}
         </div>
         <div class="cmpwrap" tabIndex={-1} ref={more.see}>
           <table class="cmp">

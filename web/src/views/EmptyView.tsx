@@ -58,7 +58,7 @@ export function EmptyView({ done }: { done: (job: JobOut) => void }): JSX.Elemen
         <ImportProgress />
         <dl>
           <dt>Takes</dt>
-          <dd>films as DICOM, folder, zip or DICOMDIR; pictures of films</dd>
+          <dd>films and scans (CT, MR) as DICOM, folder, zip or DICOMDIR; NIfTI; pictures of films</dd>
           <dt>Keeps</dt>
           <dd>everything in one folder on this machine; the originals are never changed</dd>
           <dt>Needs from you</dt>

@@ -2,10 +2,11 @@
 
 import type { JSX } from "preact";
 import { ask, at } from "../api/client";
-import type { FilmCard, HipPage } from "../api/schema";
+import type { FilmCard, HipPage, ScanCard } from "../api/schema";
 import type { Action } from "../model/actions";
 import { dateWords, levelWords, sideWords } from "../model/format";
 import { nextPath } from "../model/next";
+import { pathOfRoute } from "../model/routes";
 import { CautionList } from "../parts/Cautions";
 import { NextBox } from "../parts/NextBox";
 import { Num } from "../parts/Num";
@@ -74,12 +75,58 @@ function Life({ page, put }: { page: HipPage; put: (page: HipPage) => void }): J
               <h2>Cautions</h2>
               {page.cautions.length === 0 ? <p class="k">None from what is recorded so far.</p> : <CautionList cautions={page.cautions} levels />}
             </section>
+            {page.scans && page.scans.length > 0 && <Scans page={page} put={put} />}
             <Films page={page} put={put} />
             <Plans page={page} />
           </div>
         </div>
       </div>
     </Shell>
+  );
+}
+
+const SCAN_STATE: Readonly<Record<ScanCard["state"], string>> = { not_read: "bone not found yet", reading: "the bone is being found", read: "read", stopped: "stopped" };
+
+function Scans({ page, put }: { page: HipPage; put: (page: HipPage) => void }): JSX.Element {
+  const refused = (error: unknown): void => say((error as Error).message);
+  const use = (scan: ScanCard): void => {
+    ask("POST", at("/api/hips", page.hip_id, {}, `/scans/${encodeURIComponent(scan.scan_id)}/use`), { used: !scan.used_here })
+      .then(() => ask<HipPage>("GET", at("/api/hips", page.hip_id)))
+      .then(put, refused);
+  };
+  const path = (scan: ScanCard): string => pathOfRoute({ page: "scan", hip: page.hip_id, scan: scan.scan_id });
+  const find = (scan: ScanCard): void => {
+    ask("POST", at("/api/scans", scan.scan_id, { hip: page.hip_id }, "/read"), { seed: null }).then(() => go(path(scan)), refused);
+  };
+  return (
+    <section>
+      <h2>Scans</h2>
+      <ul class="filmlist scanlist">
+        {page.scans?.map((scan) => (
+          <li key={scan.scan_id} class={scan.used_here ? "" : "out"}>
+            <Link to={path(scan)}>{scan.words}</Link>
+            <span title={scan.says}>
+              {scan.side === null ? "side not named" : `${scan.side} hip`}
+              {scan.age_days !== null && ` · ${scan.age_days} days old`}
+            </span>
+            <em class={scan.state === "stopped" ? "side_wrong" : scan.state === "not_read" ? "side_open" : ""}>{scan.used_here ? SCAN_STATE[scan.state] : "not used for this hip"}</em>
+            <div>
+              {scan.state === "not_read" && scan.used_here && scan.modality === "CT" && (
+                <Press size="sm" kind="plain" onPress={() => find(scan)}>
+                  Find the bone
+                </Press>
+              )}
+              <Press size="sm" kind="plain" onPress={() => go(path(scan))}>
+                Open
+              </Press>
+              <Press size="sm" kind="plain" onPress={() => use(scan)}>
+                {scan.used_here ? "Take out" : "Put in"}
+              </Press>
+            </div>
+          </li>
+        ))}
+      </ul>
+    </section>
   );
 }
 

@@ -109,6 +109,16 @@ function Room({ life, page, grid, work }: RoomProps): JSX.Element {
     closed: reading ? "The bone is being found" : work.slices === null ? "The scan is being opened" : null,
     run: () => work.read(fromCross ? control.cross.get() : null),
   };
+  const mr = page.card.modality === "MR";
+  const mark: Action = {
+    id: "scan.mark",
+    title: "Mark dead bone at the crosshair",
+    keys: ["r"],
+    violet: true,
+    foot: "mark dead bone",
+    closed: work.job ? "Dead bone is being carried over" : work.slices === null ? "The scan is being opened" : null,
+    run: () => work.mark(control.cross.get()),
+  };
   const onward: Action = {
     id: "scan.stock",
     title: page.plannable ? "See the stock profile" : "Nothing can be planned on this scan",
@@ -160,7 +170,7 @@ function Room({ life, page, grid, work }: RoomProps): JSX.Element {
     { id: "scan.large", title: large ? "All four pictures" : "The pane in focus alone", keys: ["m"], ...(correcting ? {} : { foot: large ? "all four" : "one large" }), run: () => setLarge(large ? null : active) },
     { id: "scan.outlines", title: quiet ? "Show the outlines" : "Hide the outlines", keys: ["x"], closed: found ? null : "There are no outlines yet.", run: () => setQuiet(!quiet) },
     { id: "scan.space", title: space ? "The plane along the neck instead" : "Three dimensions instead of the neck plane", keys: ["d"], ...(correcting ? {} : { foot: space ? "neck plane" : "3D" }), closed: page.meshes.length > 0 ? null : "There are no surfaces before the bone is found.", run: () => setSpace(!space) },
-    ...(cut ? [takeAway] : found ? [onward] : [read]),
+    ...(cut ? [takeAway] : mr ? [mark] : found ? [onward] : [read]),
   ];
   const kept = keptWords(work.kept, null, "", segmentation.saved_at, "Reading");
   const more = useMoreBelow();
@@ -254,10 +264,14 @@ function Room({ life, page, grid, work }: RoomProps): JSX.Element {
             ↓ more below
           </button>
         )}
-        {reading ? (
+        {reading || (mr && work.job) ? (
           <div class="sc-reading">
             {work.job ? <Progress job={work.job} lines={false} /> : <p class="says">{segmentation.says || "The bone is being found."}</p>}
           </div>
+        ) : mr && !cut ? (
+          <Next title="Dead bone on MR" detail="put the crosshair in it; it is outlined and carried onto the CT">
+            <ActionPress action={mark} kind="do" hint={false} />
+          </Next>
         ) : found ? (
           <Next title={page.plannable ? "The bone is found" : "Planning stops here"} detail={page.plannable ? (corrected ? "corrected by hand" : "correct the outlines where they are wrong") : "the reasons stand above"}>
             <ActionPress action={cut ? takeAway : onward} kind="do" hint={false} />

@@ -9,6 +9,7 @@ import { dateWords } from "../../model/format";
 import { useLoad } from "../../parts/hooks";
 import { Num } from "../../parts/Num";
 import { Press } from "../../parts/Press";
+import { rodDensities } from "../model/rods";
 import type { ScanWork } from "./useScan";
 
 const WEIGHT: Readonly<Record<Finding["weight"], string>> = { refuse: "Stops planning", warn: "Take care", note: "Noted" };
@@ -82,9 +83,9 @@ export function Measures({ page, renewing }: { page: ScanPage; renewing: boolean
 
 export function Calibration({ page, calibrate }: { page: ScanPage; calibrate: ScanWork["calibrate"] }): JSX.Element | null {
   const { calibration } = page;
-  const [open, setOpen] = useState(false);
+  const [open, setOpen] = useState<"typed" | "rods" | null>(null);
   if (page.card.modality === "MR") return null;
-  const send = (body: CalibrationIn): void => void calibrate(body).then((taken) => taken && setOpen(false));
+  const send = (body: CalibrationIn): void => void calibrate(body).then((taken) => taken && setOpen(null));
   return (
     <section class="sc-calibration" aria-label="Density calibration">
       <h2>
@@ -103,15 +104,17 @@ export function Calibration({ page, calibrate }: { page: ScanPage; calibrate: Sc
           <Num n={calibration.offset} />
         </p>
       )}
-      {open ? (
-        <CalibrationForm send={send} close={() => setOpen(false)} />
+      {open === "typed" ? (
+        <CalibrationForm send={send} close={() => setOpen(null)} />
+      ) : open === "rods" ? (
+        <RodsForm send={send} close={() => setOpen(null)} />
       ) : (
         <div class="two">
-          <Press size="sm" kind="plain" expanded={false} onPress={() => setOpen(true)}>
+          <Press size="sm" kind="plain" expanded={false} onPress={() => setOpen("typed")}>
             Type a calibration
           </Press>
           {calibration.state !== "rods" && (
-            <Press size="sm" kind="plain" onPress={() => send({ kind: "rods", source: "" })}>
+            <Press size="sm" kind="plain" expanded={false} onPress={() => setOpen("rods")}>
               Look for rods
             </Press>
           )}
@@ -123,6 +126,36 @@ export function Calibration({ page, calibrate }: { page: ScanPage; calibrate: Sc
         </div>
       )}
     </section>
+  );
+}
+
+/** Rods of known density under the patient: their densities are the maker's. */
+function RodsForm({ send, close }: { send: (body: CalibrationIn) => void; close: () => void }): JSX.Element {
+  const [typed, set] = useState("");
+  const rods = rodDensities(typed);
+  const lacks = rods === null ? "Type numbers" : rods.length < 2 ? "Type two densities or more" : null;
+  const use = (): void => {
+    if (!lacks) send({ kind: "rods", rods_g_cm3: rods, source: "" });
+  };
+  return (
+    <form class="sc-form" onSubmit={(event) => (event.preventDefault(), use())}>
+      <p class="k">Densities of the rods as their maker states them; the rods are found in the scan.</p>
+      <label>
+        <span>densities</span>
+        <span class="field">
+          <input inputMode="text" aria-label="Densities of the rods, g/cm³, with spaces between" value={typed} placeholder="0 0.05 0.1 0.2" onInput={(event) => set(event.currentTarget.value)} />
+          <u>g/cm³</u>
+        </span>
+      </label>
+      <div class="two">
+        <Press size="sm" closed={lacks} onPress={use}>
+          Find the rods
+        </Press>
+        <Press size="sm" kind="plain" onPress={close}>
+          Leave it
+        </Press>
+      </div>
+    </form>
   );
 }
 

@@ -28,6 +28,8 @@ export interface ScanWork {
   readonly job: JobOut | null;
   readonly renewing: boolean;
   readonly read: (seed: Vec | null) => void;
+  /** On MR: dead bone at this place is outlined and carried onto the CT. */
+  readonly mark: (at: Vec) => void;
   readonly stop: () => void;
   readonly correct: (edit: EditIn, what: string) => void;
   readonly undo: () => void;
@@ -134,6 +136,16 @@ export function useScan(hip: string, scan: string): ScanWork {
         (error: unknown) => say((error as Error).message),
       );
   };
+  const begin = (rest: string, body: unknown): void => {
+    ask<JobOut>("POST", path(rest), body).then(
+      (found) => {
+        setStarted(found.job_id);
+        follow(found, onDone);
+        now.current.again();
+      },
+      (error: unknown) => say((error as Error).message),
+    );
+  };
   return {
     page,
     error: loaded.error,
@@ -145,16 +157,8 @@ export function useScan(hip: string, scan: string): ScanWork {
     kept,
     job,
     renewing: page?.segmentation.state === "found" && (job !== null || kept.name === "keeping"),
-    read: (seed) => {
-      ask<JobOut>("POST", path("/read"), { seed: seed && wire(seed) }).then(
-        (found) => {
-          setStarted(found.job_id);
-          follow(found, onDone);
-          now.current.again();
-        },
-        (error: unknown) => say((error as Error).message),
-      );
-    },
+    read: (seed) => begin("/read", { seed: seed && wire(seed) }),
+    mark: (click) => begin("/mark", { click: wire(click) }),
     stop: () => job && void cancel(job).catch((error: unknown) => say((error as Error).message)),
     correct,
     undo: () => post("/edits/undo"),

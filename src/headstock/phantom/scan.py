@@ -81,7 +81,7 @@ def _box(patient: PhantomPatient, scan: ScanSpec) -> tuple[Floats, Floats]:
     """Lowest and highest corner (3,) of the field, LPS, mm."""
     hip, other = patient.hip, patient.hips[patient.spec.side.other]
     head = hip.centre_lps_mm
-    lateral, medial = scan.across_mm or (60.0, 60.0)
+    lateral, medial = scan.across_mm or (75.0, 55.0)
     if scan.region == "pelvis":
         between = abs(float(head[0] - other.centre_lps_mm[0]))
         lateral, medial = scan.across_mm or (95.0, between + 95.0)
@@ -150,10 +150,7 @@ def _fields(patient: PhantomPatient, scan: ScanSpec, blocks: Grid, labels: NDArr
         steps = [blocks.axes[i, j] * blocks.spacing_mm[j] * index[j].T for j in range(3)]
         at[..., i] = blocks.origin_mm[i] + steps[0] + steps[1] + steps[2]
     points = at.reshape(-1, 3)
-    step = blocks.spacing_mm
-    fat = texture(blocks.shape, step, 6.0, tissue.texture_seed).reshape(-1)
-    muscle = texture(blocks.shape, step, 2.5, tissue.texture_seed + 1).reshape(-1)
-    fine = texture(blocks.shape, step, 0.8, tissue.texture_seed + 2).reshape(-1)
+    fat, muscle, fine = (texture(points, mm, tissue.texture_seed + i) for i, mm in enumerate((6.0, 2.5, 0.9)))
     out = np.zeros((_FIELDS, a * b * c), dtype=np.float32)
     out[0] = air_and_body(patient, points, tissue, scan.body_mm, fat, muscle, table=scan.table)
     out[2] = tissue.marrow_HU + (tissue.pelvic_HU - tissue.marrow_HU) * tissue.density * (

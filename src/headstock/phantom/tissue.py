@@ -5,7 +5,9 @@ like a scan: dense where the head is loaded and along the medial neck, thin in
 the neck's triangle and the trochanters, marrow in the shaft.
 """
 
-from typing import Final
+from collections.abc import Callable
+from functools import lru_cache
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +15,7 @@ from numpy.typing import NDArray
 from headstock.frames import Side
 from headstock.phantom.patient import PhantomHip, PhantomPatient
 from headstock.phantom.scan_spec import Tissue
+from headstock.phantom.voxels import compiled
 
 __all__ = ["TABLE_HU", "air_and_body", "table_top_mm", "texture", "trabecular_HU"]
 
@@ -21,6 +24,7 @@ Values = NDArray[np.float32]
 
 TABLE_HU: Final = 90.0
 _AIR_HU: Final = -1000.0
+_TILE: Final = 96
 _SKIN_MM: Final = 2.0
 _UNDER_SKIN_MM: Final = 16.0
 _TABLE_MM: Final = 12.0
@@ -63,24 +67,45 @@ def trabecular_HU(hip: PhantomHip, points_lps: NDArray[np.floating], tissue: Tis
     return np.asarray(tissue.marrow_HU + np.maximum(bone, knee), dtype=np.float32)
 
 
-def texture(shape: tuple[int, int, int], step_mm: Floats, size_mm: float, seed: int) -> Values:
-    """A random field [slice, row, column] of mean 0 and standard deviation 1, smooth over `size_mm`.
+@lru_cache(maxsize=8)
+def _tile(seed: int) -> Values:
+    """A periodic cube of noise, mean 0, standard deviation 1, smooth over one step."""
+    from scipy.ndimage import gaussian_filter
 
-    `step_mm` (column, row, slice).
+    white = np.random.default_rng([seed, 53]).standard_normal((_TILE,) * 3, dtype=np.float32)
+    smooth = gaussian_filter(white, 1.0, mode="wrap")
+    return np.asarray(smooth / smooth.std(), dtype=np.float32)
+
+
+@lru_cache(maxsize=1)
+def _look_up() -> Callable[..., None]:
+    def run(out: Any, tile: Any, points: Any, step_mm: float) -> None:
+        n = tile.shape[0]
+        for p in range(out.shape[0]):
+            x, y, z = points[p, 0] / step_mm, points[p, 1] / step_mm, points[p, 2] / step_mm
+            i, j, k = int(np.floor(x)), int(np.floor(y)), int(np.floor(z))
+            u, v, w = x - i, y - j, z - k
+            i, j, k = i % n, j % n, k % n
+            a, b, c = (i + 1) % n, (j + 1) % n, (k + 1) % n
+            low = (tile[k, j, i] * (1 - u) + tile[k, j, a] * u) * (1 - v) + (
+                tile[k, b, i] * (1 - u) + tile[k, b, a] * u
+            ) * v
+            high = (tile[c, j, i] * (1 - u) + tile[c, j, a] * u) * (1 - v) + (
+                tile[c, b, i] * (1 - u) + tile[c, b, a] * u
+            ) * v
+            out[p] = low * (1 - w) + high * w
+
+    return compiled(run)
+
+
+def texture(points: Values, step_mm: float, seed: int) -> Values:
+    """A random field at points (n, 3), mean 0, standard deviation near 1, smooth over `step_mm`; fixed in space.
+
+    The same at a point whatever grid asks: it belongs to the patient, not to the scan.
     """
-    from scipy.ndimage import gaussian_filter, zoom
-
-    rng = np.random.default_rng([seed, 53])
-    # A slow field is drawn on a coarser lattice, where it costs little and looks the same.
-    coarse = np.maximum(np.floor(size_mm / (1.5 * step_mm[::-1])).astype(int), 1)
-    small = tuple(int(-(-n // c)) + 1 for n, c in zip(shape, coarse, strict=True))
-    sigma = size_mm / (step_mm[::-1] * coarse)
-    field = gaussian_filter(rng.standard_normal(small, dtype=np.float32), sigma, mode="wrap", truncate=3.0)
-    field /= max(float(field.std()), 1e-6)
-    if np.any(coarse > 1):
-        field = zoom(field, coarse.tolist(), order=1, mode="nearest", grid_mode=True)
-    a, b, c = shape
-    return np.asarray(field[:a, :b, :c], dtype=np.float32)
+    out = np.empty(len(points), dtype=np.float32)
+    _look_up()(out, _tile(seed), points, step_mm)
+    return out
 
 
 def _middle(patient: PhantomPatient) -> Floats:

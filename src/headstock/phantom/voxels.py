@@ -15,13 +15,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["averaged", "coloured", "paint"]
+__all__ = ["averaged", "coloured", "compiled", "paint"]
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.uint8]
 
 
-def _compiled(function: Callable[..., None]) -> Callable[..., None]:
+def compiled(function: Callable[..., None]) -> Callable[..., None]:
+    """The function as machine code."""
     import numba  # here because its import costs more than a small film
 
     try:
@@ -76,7 +77,7 @@ def _crossings() -> Callable[..., None]:
                     if last >= 0:
                         winding[last, row, column] += sign
 
-    return _compiled(run)
+    return compiled(run)
 
 
 @lru_cache(maxsize=1)
@@ -93,7 +94,7 @@ def _fill() -> Callable[..., None]:
                     if winding[k, j, i] > 0 and over[out[k + first[2], j + first[1], i + first[0]]]:
                         out[k + first[2], j + first[1], i + first[0]] = code
 
-    return _compiled(run)
+    return compiled(run)
 
 
 def paint(out: Codes, at: Floats, faces: NDArray[np.int64], code: int, over: Sequence[int] | None = None) -> None:
@@ -142,7 +143,7 @@ def _colour() -> Callable[..., None]:
                         value += gain[code] * fields[which, kk, jj, i // cells[0]]
                     out[k, j, i] = int(np.rint(value))
 
-    return _compiled(run)
+    return compiled(run)
 
 
 def coloured(
@@ -223,7 +224,7 @@ def _along() -> tuple[Callable[..., None], Callable[..., None], Callable[..., No
                     for i in range(width):
                         out[k, j, i] += weights[t] * fine[source, j, i]
 
-    return _compiled(columns), _compiled(rows), _compiled(slices)
+    return compiled(columns), compiled(rows), compiled(slices)
 
 
 def averaged(

@@ -81,7 +81,7 @@ def _box(patient: PhantomPatient, scan: ScanSpec) -> tuple[Floats, Floats]:
     """Lowest and highest corner (3,) of the field, LPS, mm."""
     hip, other = patient.hip, patient.hips[patient.spec.side.other]
     head = hip.centre_lps_mm
-    lateral, medial = scan.across_mm or (75.0, 55.0)
+    lateral, medial = scan.across_mm or (60.0, 60.0)
     if scan.region == "pelvis":
         between = abs(float(head[0] - other.centre_lps_mm[0]))
         lateral, medial = scan.across_mm or (95.0, between + 95.0)

@@ -37,12 +37,14 @@ class Memory:
         """The answer kept under `key`, or computed and kept. Answers may ask for others, never for themselves."""
         with self._lock:
             if key in self._kept:
-                return self._found(key)
+                found: T = self._found(key)
+                return found
             turn = self._busy.setdefault(key, threading.Lock())
         with turn:
             with self._lock:
                 if key in self._kept:  # someone else computed it while this thread waited
-                    return self._found(key)
+                    waited: T = self._found(key)
+                    return waited
             try:
                 answer = compute()
                 with self._lock:

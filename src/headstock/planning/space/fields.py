@@ -205,7 +205,8 @@ def prepare_space(
 
 
 def bone_meshes(space: SpaceHip) -> dict[str, Mesh]:
-    """Closed surfaces for display, hip frame: `femur` as far as the scan shows it, `lesion` (best estimate), `pelvis`.
+    """Closed surfaces for display, hip frame: `femur` as far as the scan shows it, `lesion` (best estimate), its
+    outer one as `lesion_outer`, `pelvis`.
 
     What there is none of is left out. Under 60,000 faces for a hip of usual size.
     """
@@ -219,6 +220,9 @@ def bone_meshes(space: SpaceHip) -> dict[str, Mesh]:
         )
         if (best < 0.0).any():
             found["lesion"] = surface_of(best, space.lesion_inner.origin_mm, space.lesion_inner.step_mm)
+        if (space.lesion_outer.values < 0.0).any():
+            outer = space.lesion_outer
+            found["lesion_outer"] = surface_of(outer.values, outer.origin_mm, outer.step_mm)
     if space.pelvis_mesh is not None:
         found["pelvis"] = space.pelvis_mesh
     return found

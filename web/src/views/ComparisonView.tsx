@@ -20,7 +20,7 @@ import { LimitSign } from "../parts/LimitSign";
 import { LimitTable } from "../parts/LimitTable";
 import { Num } from "../parts/Num";
 import { Panel } from "../parts/Panel";
-import { ActionPress } from "../parts/Press";
+import { ActionPress, Press } from "../parts/Press";
 import { go } from "../parts/router";
 import { plateOf, Shell } from "../parts/Shell";
 import { Stopped } from "../parts/Stopped";
@@ -171,7 +171,11 @@ function Compared({ life, comparison, put }: ComparedProps): JSX.Element {
             </p>
           )}
           <Legend roles={space ? IN_SPACE : rolesOf(levels.map((level) => level.drawing_neck))} />
-          {scanned && <ActionPress action={view} size="sm" kind="plain" hint={false} />}
+          {scanned && (
+            <Press size="sm" kind="plain" onPress={view.run}>
+              {space ? "Sections" : "In space"}
+            </Press>
+          )}
         </div>
         <div class="cmpwrap" tabIndex={-1} ref={more.see}>
           <table class="cmp">

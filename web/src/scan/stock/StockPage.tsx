@@ -43,6 +43,8 @@ const ROOM = { tall: { top: 128, bottom: 54 }, low: { top: 104, bottom: 46 } };
 const STRIP_PX = 30;
 /** Letters of two lines. */
 const SAYS_LETTERS = { tall: 140, low: 128 };
+/** Of the volume of dead bone and its share. */
+const VOLUME_LETTERS = 52;
 const FLAG_GAP = { tall: 12, low: 5 };
 
 function Profile({ life, page }: { life: HipPage; page: Page }): JSX.Element {
@@ -61,7 +63,12 @@ function Profile({ life, page }: { life: HipPage; page: Page }): JSX.Element {
   const hip = pathOfRoute({ page: "hip", hip: page.hip_id });
   const drawn = drawnLevel(work.levels, work.chosen, page.sound_from.value);
   const part = work.levels.find((level) => level.level === drawn)?.drawing ?? null;
-  const brief = firstSentences(page.says, low ? SAYS_LETTERS.low : SAYS_LETTERS.tall);
+  const numbers = [page.lesion_volume, page.lesion_share].flatMap((n) => n ?? []);
+  const said = withNumbers(page.says, numbers).some((piece) => typeof piece !== "string");
+  // What is said in numbers stands once: in the sentence, or before it.
+  const apart = said ? null : page.lesion_volume;
+  const brief = firstSentences(page.says, (low ? SAYS_LETTERS.low : SAYS_LETTERS.tall) - (apart ? VOLUME_LETTERS : 0));
+  const pieces = withNumbers(brief.words, numbers);
   const place: Action = {
     id: "stock.place",
     title: "Place a component here",
@@ -92,7 +99,18 @@ function Profile({ life, page }: { life: HipPage; page: Page }): JSX.Element {
             <Finding page={page} />
           </h1>
           <p class="says">
-            {withNumbers(brief.words, [page.lesion_volume, page.lesion_share].flatMap((n) => n ?? [])).map((piece) => (typeof piece === "string" ? piece : <Num key={piece.key} n={piece} />))}{" "}
+            {apart && (
+              <>
+                Dead bone <Num n={apart} />
+                {page.lesion_share && (
+                  <>
+                    , <Num n={page.lesion_share} /> of the head
+                  </>
+                )}
+                .{" "}
+              </>
+            )}
+            {pieces.map((piece) => (typeof piece === "string" ? piece : <Num key={piece.key} n={piece} />))}{" "}
             <button type="button" class="st-more" onClick={() => setPanel(true)}>
               {brief.all ? "all measures" : "more"}
             </button>

@@ -255,12 +255,13 @@ def test_row_0_alone_is_the_reading(left):
 
 def test_the_meshes_are_closed_outward_and_light_enough_to_draw(left):
     meshes = bone_meshes(left)
-    assert set(meshes) == {"femur", "lesion", "pelvis"}
+    assert set(meshes) == {"femur", "lesion", "lesion_outer", "pelvis"}
     assert all(mesh.is_closed and mesh.volume_mm3 > 0 for mesh in meshes.values())
     assert sum(len(mesh.faces) for mesh in meshes.values()) < 60_000
     assert meshes["femur"].volume_mm3 == approx(left.voxels.volume().sum(), rel=0.01)
     assert meshes["femur"].vertices[:, 2].min() == approx(END - 0.5, abs=0.1)
     assert meshes["lesion"].volume_mm3 == approx(4 / 3 * np.pi * DEAD_RADIUS**3, rel=0.02)
+    assert meshes["lesion_outer"].volume_mm3 >= meshes["lesion"].volume_mm3
     assert meshes["pelvis"].volume_mm3 == approx(4 / 3 * np.pi * 8.0**3, rel=0.08)
 
 

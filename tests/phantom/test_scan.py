@@ -7,9 +7,14 @@ import pytest
 
 from headstock.errors import FrameError
 from headstock.frames import Side
+from headstock.phantom.lesion import ball
+from headstock.phantom.patient import make_hip_patient
 from headstock.phantom.scan import PhantomScan, fine_ct, phantom_ct
 from headstock.phantom.scan_spec import Rods, ScanSpec
+from headstock.phantom.scan_truth import condyles_lps_mm, version_deg
 from headstock.phantom.spec import Cyst, HipSpec, PhantomSpec, PlateAndScrews
+from headstock.phantom.tissue import texture
+from headstock.phantom.voxels import averaged, paint
 
 _SMALL = ScanSpec(
     above_mm=34.0,
@@ -93,6 +98,62 @@ def test_scanned_again_on_a_shifted_grid_it_is_the_same_patient() -> None:
     assert first.truth["head_diameter_mm"] == shifted.truth["head_diameter_mm"]
     with pytest.raises(FrameError, match="fraction of a voxel"):
         fine.scan(offset_mm=(5.0, 0.0, 0.0))
+
+
+def test_kept_cells_and_slabs_give_the_same_scan(found: PhantomScan) -> None:
+    # The cells of a kept patient lie on a wider block than those of a scan made slab by slab.
+    again = fine_ct(_CYST, _SMALL).scan()
+    assert np.array_equal(again.values, found.values)
+    assert np.array_equal(again.labels, found.labels)
+
+
+def test_texture_belongs_to_the_patient_not_to_the_grid() -> None:
+    points = np.random.default_rng(2).uniform(-80.0, 80.0, (500, 3)).astype(np.float32)
+    whole = texture(points, 0.9, 7)
+    assert np.array_equal(texture(points[::-1].copy(), 0.9, 7)[::-1], whole)
+    assert not np.allclose(texture(points, 0.9, 8), whole)
+
+
+@pytest.mark.parametrize("step", [2.0, 1.0, 0.5])
+def test_a_ball_in_cells_approaches_its_volume_and_never_leaks(step: float) -> None:
+    centre, radius = np.array([20.3, 18.7, 21.1]), 15.2
+    surface = ball(centre, radius, rounds=5)
+    size = int(44 / step)
+    codes = np.zeros((size, size, size), np.uint8)
+    paint(codes, surface.vertices / step, surface.faces, 1)
+    # Cells cut by the surface err either way and independently of each other: their sum falls as step^2.
+    assert codes.sum() * step**3 == pytest.approx(4 / 3 * np.pi * radius**3, rel=0.004 * step**2 + 0.002)
+    index = np.moveaxis(np.indices(codes.shape), 0, -1)[..., ::-1] * step
+    away = np.linalg.norm(index - centre, axis=-1)
+    assert codes[away < radius - 0.03].all()
+    assert not codes[away > radius].any()
+
+
+def test_a_mean_over_voxels_keeps_what_was_there_and_moves_with_the_grid() -> None:
+    # A plane edge across one axis: box and Gaussian have mass 1, so the blurred edge passes its half height on it.
+    cells = np.zeros((30, 30, 60), np.int16)
+    cells[:, :, 30:] = 1000
+    place = np.array([10.0, 10.0, 10.0])
+    seen = averaged(cells, (3, 3, 14), (3, 3, 3), place, np.full(3, 3.0), np.full(3, 1.5))
+    moved = averaged(cells, (3, 3, 14), (3, 3, 3), place + np.array([0.4, 0.0, 0.0]), np.full(3, 3.0), np.full(3, 1.5))
+    # Voxel i stands at cell 10 + 3 i; the edge lies between cells 29 and 30.
+    at = 10.0 + 3.0 * np.arange(14)
+    assert np.interp(500.0, seen[1, 1], at) == pytest.approx(29.5, abs=0.1)
+    assert np.interp(500.0, moved[1, 1], at + 0.4) == pytest.approx(29.5, abs=0.1)
+    # Mass to the right of the edge is kept: the last voxel centre is 49, half a voxel on it ends at 50.5.
+    assert seen[1, 1].sum() * 3.0 == pytest.approx(1000.0 * (50.5 - 29.5), rel=1e-3)
+
+
+def test_version_turns_with_nothing_but_the_neck_and_condyles() -> None:
+    still = make_hip_patient(PhantomSpec(side=Side.LEFT, left=HipSpec(internal_rotation_deg=0.0)))
+    turned = make_hip_patient(PhantomSpec(side=Side.LEFT, left=HipSpec(internal_rotation_deg=14.0)))
+    assert version_deg(still.hip) == pytest.approx(version_deg(turned.hip), abs=1e-9)
+    medial, lateral = condyles_lps_mm(turned.hip)
+    # Left hip in LPS: internal rotation takes the lateral condyle forward (smaller y).
+    plain = np.subtract(*condyles_lps_mm(still.hip))
+    line = np.subtract(medial, lateral)
+    turn = np.degrees(np.arctan2(line[1], line[0]) - np.arctan2(plain[1], plain[0]))
+    assert abs((turn + 180.0) % 360.0 - 180.0) == pytest.approx(14.0, abs=0.5)
 
 
 def test_rods_show_the_HU_of_their_densities() -> None:

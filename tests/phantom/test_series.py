@@ -1,6 +1,8 @@
 """The phantom's series read back: whole ones give the volume again, broken ones a refusal in words."""
 
 import json
+import shutil
+import subprocess
 from dataclasses import replace
 from pathlib import Path
 
@@ -24,6 +26,19 @@ _SMALL = ScanSpec(
 @pytest.fixture(scope="module")
 def found() -> PhantomScan:
     return phantom_ct(PhantomSpec(side=Side.LEFT), _SMALL)
+
+
+def test_every_kind_of_file_is_valid_dicom(found: PhantomScan, tmp_path: Path) -> None:
+    """Debian's `dciodvfy` (dicom3tools) finds nothing; a missing checker is a failure, not a pass."""
+    tool = shutil.which("dciodvfy")
+    assert tool, "dciodvfy is missing: install Debian's dicom3tools, or valid DICOM is not being checked."
+    localizer, first, *_ = series_files(found, fault="localizer")
+    for name, data in (localizer, first, tilted_files(found, 12.0)[3]):
+        path = tmp_path / "one.dcm"
+        path.write_bytes(data)
+        done = subprocess.run([tool, "-new", str(path)], capture_output=True, text=True, check=False)
+        said = (done.stdout + done.stderr).splitlines()
+        assert not [line for line in said if line.startswith(("Error", "Warning"))], name
 
 
 @pytest.mark.parametrize("fault", ["none", "localizer", "reversed", "doubled", "feet_first"])

@@ -119,6 +119,7 @@ def _common(found: PhantomScan, number: int, sender: Sender) -> Any:
     data.StudyDate = data.SeriesDate = data.AcquisitionDate = data.ContentDate = sender.taken
     data.StudyTime, data.AccessionNumber, data.ReferringPhysicianName = "101500", "", ""
     data.StudyID, data.SeriesNumber, data.InstanceNumber = "1", "1", str(number + 1)
+    data.AcquisitionNumber = "1"
     data.Modality, data.Manufacturer, data.SeriesDescription = "CT", "simulated", "CT HIP"
     data.PatientPosition, data.BodyPartExamined, data.PositionReferenceIndicator = "HFS", "HIP", ""
     data.Laterality = found.side.value[0].upper()
@@ -147,6 +148,7 @@ def _localizer(found: PhantomScan, sender: Sender) -> Any:
     """A frontal overview of another size, under the same series number."""
     data = _common(found, 990, sender)
     data.ImageType = ["ORIGINAL", "PRIMARY", "LOCALIZER"]
+    del data.RescaleType  # an overview has no HU
     picture = found.values.max(axis=1)[::-1, ::2]
     data.ImagePositionPatient = _numbers(found.grid.points(np.array([0.0, 0.0, found.grid.shape[0] - 1.0])))
     data.ImageOrientationPatient = ["1", "0", "0", "0", "0", "-1"]

@@ -12,15 +12,15 @@ from typing import Final, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from headstock.anatomy.scan._lesion_find import dead_regions
 from headstock.anatomy.scan._lesion_grid import FAR_MM, Work, on_grid, work_grid
-from headstock.anatomy.scan._lesion_rim import Rim, level_distance, rim_of
+from headstock.anatomy.scan._lesion_rim import Rim, rim_of
 from headstock.anatomy.scan.segmentation import Segmentation
 from headstock.anatomy.scan.values import Lesion, LesionPart
 from headstock.errors import FrameError
 from headstock.frames import LPS_TO_HIP
+from headstock.geometry.distance import mask_distance
 from headstock.images.scan import Finding, Scan
 from headstock.measured import DRAWS, Measured, measured
 
@@ -172,7 +172,7 @@ def corrected(
         )
     kept = []
     if (taken > 0.0).any():
-        away = level_distance(ndimage.gaussian_filter(taken, 0.5), h)
+        away = -mask_distance(taken > 0.0, h).astype(np.float64)
         for best, band, sd, kind in fields:
             rest = np.maximum(best, away)
             if (rest < 0.0).any():
@@ -183,7 +183,7 @@ def corrected(
     else:
         kept = list(fields)
     if (painted > 0.0).any():
-        distance = -level_distance(ndimage.gaussian_filter(painted, 0.5), h)
+        distance = mask_distance(painted > 0.0, h).astype(np.float64)
         kept = _joined([*kept, (distance, DRAWN_SD_MM, DRAWN_SD_MM, "drawn")])
     return kept
 
@@ -231,21 +231,24 @@ def assembled(
     order = np.argsort(size)[::-1]
     clipped = [clipped[k] for k in order]
     weight = np.array([size[k] for k in order]) / np.sum(size)
-    # One t serves all parts: the rims err together (same kernel, same levels). Its sd is the parts' mean by volume.
+    # One t serves all parts: the rims err together (same kernel, same levels). Its sd is the parts' mean by volume; a
+    # part less sure than that gets a wider band, so that its rim moves as far as it should.
     ratio = float(np.sum(weight * np.array([sd / (2.0 * band) for _, band, sd, _ in clipped])))
+    clipped = [(best, max(band, sd / (2.0 * ratio)), sd, kind) for best, band, sd, kind in clipped]
     rng = np.random.default_rng([seed, 5])
-    t = np.concatenate([[0.5], 0.5 + ratio * rng.standard_normal(n_draws)])
+    scatter = np.concatenate([[0.0], rng.standard_normal(n_draws)])
+    t = 0.5 + ratio * scatter
     source = "lesion on the scan: rim halfway between dead bone and the bone just outside"
     surface = -work.depth_mm
     inner = np.full(work.values.shape, FAR_MM)
     outer = np.full(work.values.shape, FAR_MM)
     parts = []
     total = np.zeros(n_draws + 1)
-    for number, (best, band, _, kind) in enumerate(clipped, start=1):
+    for number, (best, band, sd, kind) in enumerate(clipped, start=1):
         far = best > 0.9 * FAR_MM
         inside = np.where(far, FAR_MM, np.maximum(best + band, surface))
         beyond = np.where(far, FAR_MM, np.maximum(best - band, surface))
-        volume = volume_batch_cm3(inside, beyond, t, h**3, h)
+        volume = volume_batch_cm3(inside, beyond, 0.5 + sd / (2.0 * band) * scatter, h**3, h)
         total += volume
         share = np.clip(0.5 - 0.5 * (inside + beyond) / h, 0.0, 1.0)
         middle = (work.offsets_mm * share[..., None]).sum(axis=(0, 1, 2)) / share.sum()

@@ -187,7 +187,7 @@ function Placing({ hip, page, grid, work }: PlacingProps): JSX.Element {
           title={TITLES[name]}
           facing={facing}
           tool={tool}
-          marks={(look, cross) => <PlacedMarks view={view} mesh={mesh} look={look} cross={cross} part={part} cut_words={name === "neck" || large ? words("cut_depth_mm", "cut") : null} wall_words={words("least_wall_mm", "least wall")} />}
+          marks={(look, cross) => <PlacedMarks view={view} mesh={mesh} look={look} cross={cross} part={part} cut_words={name === "neck" || large ? words("cut_depth_mm", "cut") : null} wall_words={name === active || large ? words("least_wall_mm", "least wall") : null} />}
         />
       </div>
     );

@@ -97,6 +97,20 @@ def test_segments_carry_the_standards_codes_and_the_side(read: tuple[list[bytes]
     )
 
 
+def test_a_lesion_is_a_segment_of_its_own_and_stays_part_of_the_femur(
+    read: tuple[list[bytes], Scan, np.ndarray],
+) -> None:
+    import highdicom
+
+    files, scan, labels = read
+    assert np.any(labels == 3)
+    data = write_seg(files, scan, scan.grid, labels, Side.LEFT, version="0")
+    segments = highdicom.seg.segread(BytesIO(data)).get_volume().array
+    # In whichever order the reader stacks the slices.
+    assert np.count_nonzero(segments[..., 0]) == np.count_nonzero((labels == 1) | (labels == 3))
+    assert np.count_nonzero(segments[..., 2]) == np.count_nonzero(labels == 3)
+
+
 def test_files_of_another_series_are_refused(read: tuple[list[bytes], Scan, np.ndarray]) -> None:
     files, scan, labels = read
     other = replace(scan, header=replace(scan.header, series_uid="1.2.3"))

@@ -23,6 +23,7 @@ from headstock.anatomy.scan.stock import stock_profile
 from headstock.anatomy.scan.values import Density, Lesion, ScanHip, StockProfile
 from headstock.desk.limits import limits_shipped
 from headstock.desk.scans.bone import bone_in
+from headstock.desk.scans.coarse import scan_limits
 from headstock.desk.scans.plain import findings_to_json, grid_to_json
 from headstock.errors import AmbiguousError, ImageError
 from headstock.frames import Side
@@ -68,7 +69,7 @@ def open_series(path: Path, series: int | None = None) -> Scan:
     AmbiguousError
         It holds several and none was named.
     """
-    found = open_scans([path])
+    found = open_scans([path], limits=scan_limits(limits_shipped()))
     if not found.scans:
         words = " ".join(dict.fromkeys(reason for _, reason in found.refused))
         raise ImageError(f"There is no scan here that can be read. {words}".strip())

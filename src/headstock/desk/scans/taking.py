@@ -14,8 +14,11 @@ from sqlalchemy.orm import Session
 from headstock.desk.desk import Desk
 from headstock.desk.facts import NO_NUMBER
 from headstock.desk.guards import Identity, wrong_patient
+from headstock.desk.limits import limits_in_force
+from headstock.desk.scans.coarse import scan_limits
 from headstock.desk.scans.plain import findings_to_json, grid_to_json, scan_header_to_json
 from headstock.desk.scans.rows import scan_words
+from headstock.desk.scans.volume import kept_under
 from headstock.errors import GuardError, ImageError
 from headstock.images.scan import Scan, ScanHeader
 from headstock.images.scan_read import scan_of_files
@@ -61,11 +64,12 @@ def take_series(
         here = scan_by_content(session, content)
         if here is not None:
             return Taken("already_here", "Already here.", here.id, _hip_to_open(session, here))
+    limits = scan_limits(limits_in_force(desk))
     try:
-        found = scan_of_files([desk.store.vault.get(address) for address in addresses])
+        found = scan_of_files([desk.store.vault.get(address) for address in addresses], limits=limits)
     except ImageError as stop:
         return Taken("set_aside", f"Kept, but no scan could be made of it. {stop}")
-    desk.scans.get(content, lambda: found)
+    desk.scans.get(kept_under(content, limits), lambda: found)
     try:
         with desk.store.writing() as session:
             row = _enter(session, found, series_uid, addresses, content, now, into)

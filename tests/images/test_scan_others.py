@@ -1,6 +1,7 @@
 """Scans of the research format, real scans, public files, and metal."""
 
 import gzip
+import re
 import struct
 from contextlib import suppress
 from pathlib import Path
@@ -340,3 +341,13 @@ def test_mr_is_not_searched_for_metal_and_says_so():
     metal = find_metal(scan)
     assert [f.code for f in metal.findings] == ["metal_not_sought"]
     assert not metal.mask.any()
+
+
+def test_every_finding_of_this_room_is_explained_on_its_page():
+    root = Path(__file__).parents[2]
+    page = (root / "docs" / "scans.md").read_text(encoding="utf-8")
+    sources = [path.read_text(encoding="utf-8") for path in (root / "src" / "headstock" / "images").glob("*.py")]
+    codes = {code for text in sources for code in re.findall(r'Finding\(\s*"(\w+)"', text)}
+    codes |= {code for text in sources for code in re.findall(r'\("(coarse_\w+)"', text)}
+    assert len(codes) > 20
+    assert {code for code in codes if f"`{code}`" not in page} == set()

@@ -14,7 +14,7 @@ import pydicom
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from pydicom.uid import JPEG2000Lossless, RLELossless
+from pydicom.uid import DeflatedExplicitVRLittleEndian, ImplicitVRLittleEndian, JPEG2000Lossless, RLELossless
 
 from headstock.errors import ImageError
 from headstock.frames import Side
@@ -182,6 +182,27 @@ def test_compressed_slices_are_the_same_volume(syntax):
         ds.compress(syntax, encoding_plugin="pylibjpeg")
         small.append(packed(ds))
     assert np.array_equal(scan_of_files(small).values, scan_of_files(plain).values)
+
+
+@pytest.mark.parametrize("syntax", [RLELossless, JPEG2000Lossless])
+def test_a_compressed_enhanced_object_is_the_same_volume(syntax):
+    data = enhanced(OBLIQUE, n=6, order=[3, 0, 5, 1, 4, 2])
+    ds = pydicom.dcmread(BytesIO(data))
+    ds.compress(syntax, encoding_plugin="pylibjpeg")
+    assert np.array_equal(scan_of_files([packed(ds)]).values, scan_of_files([data]).values)
+
+
+@pytest.mark.parametrize("syntax", [DeflatedExplicitVRLittleEndian, ImplicitVRLittleEndian])
+def test_every_encoding_of_headers_is_the_same_volume(syntax):
+    plain = series(n=4)
+    other = []
+    for data in plain:
+        ds = pydicom.dcmread(BytesIO(data))
+        ds.file_meta.TransferSyntaxUID = syntax
+        out = BytesIO()
+        ds.save_as(out, implicit_vr=syntax.is_implicit_VR, little_endian=True, enforce_file_format=True)
+        other.append(out.getvalue())
+    assert np.array_equal(scan_of_files(other).values, scan_of_files(plain).values)
 
 
 def test_lossless_jpeg_of_many_slices_is_decoded_by_few_processes(monkeypatch):
@@ -418,6 +439,15 @@ def test_a_tilted_gantry_gives_a_square_volume_of_the_same_patient(tilt_deg):
     assert scan.grid.points(voxels).mean(axis=0) == pytest.approx([4.0, -3.0, 5.0], abs=0.1)
     radius = 15.0 * np.sqrt(2 * np.log(2))
     assert len(voxels) * scan.grid.voxel_mm3 == pytest.approx(4 / 3 * np.pi * radius**3, rel=0.02)
+
+
+def test_no_slice_of_a_tilted_stack_is_lost_to_rounded_positions():
+    turn = np.radians(12.0)
+    along = ((1.0, 0.0, 0.0), (0.0, np.cos(turn), np.sin(turn)))
+    for n in range(20, 30):
+        found = planes(along, n=n, step=1.4, slope=(0.0, 0.0, 1.0), rows=9, columns=9)
+        files = [packed(dataset(np.round(p, 2), v, along, number=i)) for i, (p, v) in enumerate(found)]
+        assert scan_of_files(files).grid.shape[0] == n
 
 
 def _inner(mask):

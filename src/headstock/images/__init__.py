@@ -1,4 +1,4 @@
-"""Films and pictures of films: reading, import, grey levels, scale, central projection, writing."""
+"""Films and scans: reading, import, grey levels, scale, central projection, metal, writing."""
 
 from headstock.images.film import Film, FilmHeader, VoiChoice, VoiTable, VoiWindow
 from headstock.images.grey import apply_voi, bright_is_dense, full_range, presentation, shown_uint16
@@ -15,6 +15,7 @@ from headstock.images.importing import (
     scans_in_words,
 )
 from headstock.images.limits import ImportLimits, ReadLimits
+from headstock.images.nifti import read_nifti
 from headstock.images.projection import (
     central_projection,
     depth_size_error_percent,
@@ -48,6 +49,10 @@ from headstock.images.scale import (
     spacing_refusal,
     square_points,
 )
+from headstock.images.scan import Finding, Scan, ScanHeader
+from headstock.images.scan_limits import ScanLimits
+from headstock.images.scan_metal import Metal, find_metal, metal_findings
+from headstock.images.scan_read import ScanSet, open_scan_uploads, open_scans, scan_of_files, scans_of_files
 from headstock.images.write import DxFacts, uid_from, write_dx
 
 __all__ = [
@@ -59,9 +64,11 @@ __all__ = [
     "DxFacts",
     "Film",
     "FilmHeader",
+    "Finding",
     "ImportItem",
     "ImportLimits",
     "KnownFilm",
+    "Metal",
     "NotAFilm",
     "ReadLimits",
     "Refused",
@@ -70,6 +77,10 @@ __all__ = [
     "ScaleCandidate",
     "ScaleKind",
     "ScaleSettings",
+    "Scan",
+    "ScanHeader",
+    "ScanLimits",
+    "ScanSet",
     "SourceToHip",
     "TypedMagnification",
     "VoiChoice",
@@ -81,24 +92,31 @@ __all__ = [
     "central_projection",
     "contradictions",
     "depth_size_error_percent",
+    "find_metal",
     "full_range",
     "magnification",
     "magnification_at",
     "marker_magnification",
     "marker_size_error_percent",
+    "metal_findings",
     "off_axis_ball_ratio",
+    "open_scan_uploads",
+    "open_scans",
     "open_sources",
     "open_uploads",
     "presentation",
     "read_dataset",
     "read_film",
     "read_frames",
+    "read_nifti",
     "scale_from_ball",
     "scale_from_calibrated_header",
     "scale_from_detector",
     "scale_from_ruler",
     "scale_from_typed_magnification",
+    "scan_of_files",
     "scans_in_words",
+    "scans_of_files",
     "settle",
     "shown_uint16",
     "source_to_hip",

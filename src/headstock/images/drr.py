@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from headstock.errors import FrameError
 from headstock.geometry.grid import Grid
+from headstock.images.projection import magnification
 
 __all__ = ["WATER_PER_MM", "Detector", "attenuation", "bone_window", "film_grey", "project_volume"]
 
@@ -50,7 +51,7 @@ class Detector:
         `width_mm`, `height_mm` at the hip; the hip lies `above_mm` below the upper edge, also at the hip.
         """
         centre = np.asarray(centre_lps_mm, np.float64)
-        m = source_detector_mm / (source_detector_mm - hip_to_detector_mm)
+        m = magnification(source_detector_mm, hip_to_detector_mm)
         rows, columns = round(height_mm * m / pixel_mm), round(width_mm * m / pixel_mm)
         corner = centre + np.array([-0.5 * (columns - 1) * pixel_mm, hip_to_detector_mm, above_mm * m])
         focus = centre - np.array([0.0, source_detector_mm - hip_to_detector_mm, 0.0])

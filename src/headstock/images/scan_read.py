@@ -215,7 +215,10 @@ def _on_a_grid(stack: Stack, values: Volume, limits: ScanLimits) -> tuple[Volume
         at_px = stack.across_mm / pixel
         if stack.straight:
             at_px = np.broadcast_to(at_px.mean(axis=0), at_px.shape)
-        moved, at = squared(values, stack.along_mm, at_px, stack.step_mm, outside)
+        along = stack.along_mm
+        if stack.even:  # what is left is rounding of the header: no slice is interpolated for it, or lost
+            along = along[0] + stack.step_mm * np.arange(len(along))
+        moved, at = squared(values, along, at_px, stack.step_mm, outside)
         across = at * pixel
         values = np.rint(moved).astype(np.int16) if values.dtype == np.int16 else moved
     origin = stack.axes @ np.array([*across, stack.along_mm[0]])

@@ -36,7 +36,9 @@ def agreement_page(desk: Desk, hip_id: str, *, today: date) -> AgreementPage:
     if scene.scan is None:
         raise TooFewError("No scan of this hip was read. Find the bone in it first.")
     if scene.film is None:
-        return AgreementPage(hip_id=hip_id, rows=[], says=scene.film_says or _NO_FILM)
+        return AgreementPage(
+            hip_id=hip_id, rows=[], says=(scene.film_says if scene.state.ap is not None else "") or _NO_FILM
+        )
     scan, film = scene.scan, scene.film
     found: Agreement = desk.answers.get(
         ("agreement", scene.basis),

@@ -16,6 +16,7 @@ from headstock.desk.guards import family_unsuitable
 from headstock.desk.limits import limit_mark
 from headstock.desk.pages import (
     Appraisal,
+    Drawing,
     Line,
     Number,
     PlacementIn,
@@ -37,6 +38,7 @@ from headstock.planning import appraise as planning
 from headstock.planning.drawing import Drawing as Picture
 from headstock.planning.limits import State
 from headstock.planning.reserve import ReserveEnd as PlanningEnd
+from headstock.planning.search import binding_words
 from headstock.planning.space.view import space_view
 
 __all__ = ["GROUPS", "appraisal_page", "canal_said", "checked_limits", "placement_from", "placement_in"]
@@ -150,8 +152,12 @@ def appraisal_page(
     begun = time.perf_counter()
     if found is None:
         found = appraised(scene, placement, catalogue, live=live)
-    if picture is None:
+    if picture is None and not (live and scene.scan is not None):
+        # While a hand drags a part through the planes of a scan, its section in the neck's frame is not looked at.
         picture = drawn(scene, placement, catalogue, live=live)
+    if binding is None and scene.scan is not None:
+        known = {line.name: line.measured.number for line in found.lines if line.measured.known}
+        binding = binding_words(known, found.level, scene.limits, scene.targets)
     # A place in space has no place on a film whose rays nobody knows: the planned film is projected from the scan.
     on_film = None if scene.scan is not None or scene.film is None else scene.film.prepared
     lines = [_line(line, scene) for line in found.lines]
@@ -169,9 +175,9 @@ def appraisal_page(
             "not_known": states.count(State.NOT_KNOWN),
         },
         reserve=_reserve(found),
-        drawing_neck=neck_drawing(picture),
-        drawing_film=None if on_film is None else film_drawing(picture, on_film),
-        drawing_lateral=None if on_film is None else lateral_drawing(picture, on_film),
+        drawing_neck=Drawing(frame="neck", shapes=[]) if picture is None else neck_drawing(picture),
+        drawing_film=None if on_film is None or picture is None else film_drawing(picture, on_film),
+        drawing_lateral=None if on_film is None or picture is None else lateral_drawing(picture, on_film),
         binding=binding,
         ms=1000 * (time.perf_counter() - begun),
         space=None if scene.scan is None else _space_view(scene, placement, catalogue),

@@ -20,6 +20,7 @@ __all__ = [
     "SEARCHED",
     "Best",
     "Binding",
+    "binding_words",
     "bindings",
     "bound_of",
     "broken",
@@ -104,6 +105,15 @@ def bindings(
         words = f"{limit.says}, {value_words(value, limit)} against {limit.in_words()}"
         listed.append(Binding(name, room, limit.unit, words))
     return tuple(sorted(listed, key=lambda b: (b.margin / _SCALE.get(b.unit, 1.0), b.measure)))
+
+
+def binding_words(values: Mapping[str, float], level: CutLevel, limits: Limits, targets: Targets | None = None) -> str:
+    """Which limit binds a placement that a hand made: the one most broken, else the nearest."""
+    found = bindings(values, level, limits, targets)
+    if not found:
+        return "No limit that could be compared is set."
+    first = found[0].words
+    return f"Beyond a limit: {first}." if found[0].margin < 0.0 else f"The nearest limit is {first}."
 
 
 def value_words(value: float, limit: Limit) -> str:

@@ -1,5 +1,7 @@
 """Bone laws against the values their papers give, and against mixing densities."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -29,7 +31,7 @@ def test_denser_bone_is_stiffer_within_every_piece(law: str) -> None:
     given = {"rho_ash_g_cm3" if LAWS[law].density == "ash" else "rho_app_g_cm3": rho}
     rise = np.diff(elastic_modulus_MPa(law, **given))
     ends = [upto for upto, *_ in LAWS[law].pieces if np.isfinite(upto)]
-    inside = np.array([not any(a < end <= b for end in ends) for a, b in zip(rho[:-1], rho[1:], strict=True)])
+    inside = np.array([not any(a < end <= b for end in ends) for a, b in pairwise(rho)])
     assert np.all(rise[inside] > 0.0)
 
 

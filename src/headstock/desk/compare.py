@@ -67,6 +67,8 @@ def comparison(desk: Desk, hip_id: str, *, today: date) -> Comparison:
     begun = time.perf_counter()
     scene = scene_of(desk, hip_id, today=today)
     found = compared(desk, scene)
+    # On a scan the stock profile says where sound bone begins: one number on every page.
+    start = found.sound_bone_start if scene.scan is None else scene.scan.read.stock.sound_from_mm
     levels = desk.answers.get(("levels", scene.basis), lambda: _levels(desk, scene, found))
     if not levels:
         raise RecordError(
@@ -84,8 +86,8 @@ def comparison(desk: Desk, hip_id: str, *, today: date) -> Comparison:
         sound_bone_from=number(
             "sound_bone_start_mm",
             "sound bone starts below the top of the head",
-            found.sound_bone_start,
-            sentence=f"{found.sound_bone_start.source[:1].upper()}{found.sound_bone_start.source[1:]}.",
+            start,
+            sentence=f"{start.source[:1].upper()}{start.source[1:]}.",
         ),
         limits=limit_rows(desk),
         scale_words=" ".join([scene.scale_words, *found.notes]),

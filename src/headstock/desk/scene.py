@@ -20,13 +20,14 @@ from headstock.anatomy.osteonecrosis import RawSigns
 from headstock.desk.desk import Desk
 from headstock.desk.facts import hip_facts
 from headstock.desk.films import film_words
+from headstock.desk.guards import scan_unfit
 from headstock.desk.hips import HipState, gather
 from headstock.desk.limits import limits_in_force
 from headstock.desk.readings import SEED, make_reading, measures_of, reading_state
 from headstock.desk.scales import FilmScales, film_scales
-from headstock.desk.scans.reading import ScanScene, scan_scene
+from headstock.desk.scans.reading import ScanScene, scan_scene, stops_of
 from headstock.desk.scans.rows import scan_words
-from headstock.errors import CalibrationError, HeadstockError, ImageError, TooFewError
+from headstock.errors import CalibrationError, HeadstockError, TooFewError
 from headstock.images.scale import Scale
 from headstock.measured import DRAWS, Measured
 from headstock.planning.appraise import Targets
@@ -161,7 +162,7 @@ def _read_scan(desk: Desk, state: HipState, limits: Limits) -> ScanScene | None:
 
     Raises
     ------
-    ImageError
+    GuardError
         It was read, nothing may be planned on it, and there is no film to plan on instead.
     """
     if state.scan is None or not state.scan_is_read:
@@ -170,8 +171,7 @@ def _read_scan(desk: Desk, state: HipState, limits: Limits) -> ScanScene | None:
     if found.plannable:
         return found
     if state.ap is None or state.ap.id not in state.readings:
-        reasons = " ".join(one.says for one in found.findings if one.weight == "refuse")
-        raise ImageError(f"Nothing can be planned on the {scan_words(state.scan)}. {reasons}")
+        scan_unfit(scan_words(state.scan), stops_of(state.scan, found))
     return None
 
 

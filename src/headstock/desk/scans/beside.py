@@ -17,6 +17,7 @@ from headstock.desk.words import number
 from headstock.errors import RecordError, TooFewError
 from headstock.images.grey import presentation
 from headstock.implants import CutLevel, Placement
+from headstock.records import sha256_hex
 
 __all__ = ["agreement_page", "planned_film_page", "planned_film_png", "real_film_png", "space_png"]
 
@@ -89,7 +90,7 @@ def planned_film_page(desk: Desk, hip_id: str, *, today: date) -> PlannedFilmOut
     if scene.scan is None:
         raise TooFewError("The planned film is projected from a scan, and no scan of this hip was read.")
     placement, _ = current_placement(desk, scene)
-    mark = f"{scene.basis[:12]}-{abs(hash(repr(placement))):x}"
+    mark = f"{scene.basis[:12]}-{sha256_hex(repr(placement).encode())[:12]}"
     real = scene.film.ap if scene.film is not None else scene.state.ap
     return PlannedFilmOut(
         planned=f"/api/hips/{hip_id}/planned-film.png?v={mark}",

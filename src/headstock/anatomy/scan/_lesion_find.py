@@ -30,10 +30,11 @@ PLATE_MM: Final = 2.0  # skin of the femur where cortex and partial volume hide 
 SMOOTHING_MM: Final = 1.0
 LEAST_CM3: Final = 0.04  # smaller ones are not told from a marrow space
 LEAST_DEPTH_SHARE: Final = 0.22  # bone just outside is denser by this share of itself (counted from fat, -100 HU)
-LEAST_CLOSED: Final = 0.72  # share of the border on which half of that holds
 LEAST_SIGNS: Final = 5.0  # ... in standard deviations of the smoothed noise
-LEAST_TEXTURE: Final = 3.0  # ... and of the texture of this head's own bone: marrow spaces are less dense too
-TREND_MM: Final = 5.0  # what changes more slowly than this is not texture
+LEAST_TEXTURE: Final = 10.0  # ... and times the fine texture of this head's own bone: marrow spaces are less dense too
+TREND_MM: Final = 2.0  # what changes more slowly than this is not fine texture
+SMOOTHER_PART: Final = 0.2  # of the head, by whose texture all of it is judged
+LEAST_CLOSED: Final = 0.72  # share of the border on which half of that holds
 FARTHEST_CENTRE: Final = 1.15  # of the head radius: a region's middle lies in the head or the upper neck
 MOST_OF_HEAD: Final = 0.85  # of the head sphere: more is a head whose density was misread
 LEAST_REST_CM3: Final = 0.5  # what is left of a region that holds another lesion
@@ -86,10 +87,12 @@ def dead_regions(work: Work) -> tuple[Region, ...]:
     # The mean of n voxels by a Gaussian has the noise of (4 pi sigma^2)^(3/2) voxels.
     sd = noise_sd(work.values, zone) / (4.0 * np.pi * (SMOOTHING_MM / h) ** 2) ** 0.75
     core = zone & work.core
-    rough = (smooth - normalised(smooth, zone, TREND_MM / h))[core]
-    if not rough.size:
+    if not core.any():
         return ()
-    texture = 1.4826 * float(np.median(np.abs(rough - np.median(rough))))
+    rough = np.where(zone, smooth - normalised(smooth, zone, TREND_MM / h), 0.0)
+    local = np.sqrt(np.maximum(normalised(rough**2, zone, TREND_MM / h), 0.0))
+    # Rims of lesions are rough too, and a large one leaves little of the head without: the smoother part speaks.
+    texture = float(np.quantile(local[core], SMOOTHER_PART))
     least = max(LEAST_SIGNS * sd, LEAST_TEXTURE * texture)
     slope = np.sqrt(sum(g**2 for g in np.gradient(normalised(smooth, zone, 0.5 / h), h)))
     levels = np.unique(np.quantile(smooth[core], np.linspace(0.005, 0.97, _LEVELS)))

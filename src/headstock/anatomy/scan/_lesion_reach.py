@@ -26,6 +26,7 @@ _JOINT_MM: Final = (-1.0, 9.0)  # where the socket is looked for, from the head'
 _LEAST_ARC_DEG: Final = 60.0  # a shorter piece of socket does not show both its ends
 _EDGE_SD_MM: Final = 1.5  # of each end of the socket
 _KNOTS: Final = 7
+_INSIDE: Final = 5  # directions
 
 
 def coronal_reach(lesion: Lesion, seg: Segmentation, hip: ScanHip) -> Floats:
@@ -102,10 +103,13 @@ def _socket_ends(seg: Segmentation, hip: ScanHip) -> tuple[Floats, Floats]:
             "has no ends."
         )
 
-    def place(k: int) -> Floats:
-        return np.asarray(np.array([np.sin(angle[k]), np.cos(angle[k])]) * reach[first[k]])
+    def place(k: int, way: int) -> Floats:
+        # The last direction grazes the bone's corner: how far out the socket lies there is taken a little inside.
+        near = k + way * np.arange(1, _INSIDE + 1)
+        away = float(np.median(reach[first[near[there[near]]]])) if there[near].any() else float(reach[first[k]])
+        return np.asarray(np.array([np.sin(angle[k]), np.cos(angle[k])]) * away)
 
-    return place(inner), place(outer)
+    return place(inner, -1), place(outer, +1)
 
 
 def _cut(lesion: Lesion, hip: ScanHip) -> tuple[Floats, Floats, Floats]:

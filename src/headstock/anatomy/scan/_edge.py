@@ -357,7 +357,7 @@ def find_edge(
     from scipy.spatial import cKDTree
 
     first = mask_distance(femur, grid.spacing_mm[::-1])
-    points, faces, normals = _surface(smooth(first, 0.7 * float(grid.spacing_mm.max()), grid.spacing_mm), grid)
+    points, faces, normals = _surface(smooth(first, 1.0 * float(grid.spacing_mm.max()), grid.spacing_mm), grid)
     n = points.shape[0]
     adjacent = _neighbours(faces, n)
     degree = np.maximum(np.asarray(adjacent.sum(axis=1)).ravel(), 1.0)  # type: ignore[attr-defined]

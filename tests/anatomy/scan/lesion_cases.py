@@ -57,6 +57,7 @@ def head_scan(
     below: float = 48.0,
     shift: tuple[float, float, float] = (0.0, 0.0, 0.0),
     texture: float = 0.0,
+    cortex_mm: float = CORTEX_MM,
 ) -> HeadScan:
     """A ball on a neck: cortex, spongy bone that grows thinner down the neck, lesions."""
     turn = LPS_TO_HIP[side].T
@@ -73,12 +74,12 @@ def head_scan(
     rng = np.random.default_rng([seed, 3])
     # Bone grows thinner from the head's middle toward the neck, without an edge.
     grown = neck_HU + (BONE_HU - neck_HU) * ndtr((1.1 * RADIUS - down) / 7.0)
-    bone = grown + (CORTEX_HU - grown) * ndtr((femur + CORTEX_MM) / blur)
+    bone = grown + (CORTEX_HU - grown) * ndtr((femur + cortex_mm) / blur)
     hu = SOFT_HU + (bone - SOFT_HU) * ndtr(-femur / blur)
     for ball in balls:
         to = np.linalg.norm(points - (CENTRE + turn @ np.array(ball.at)), axis=-1) - ball.radius
         # Dead bone and its seam end at the inner face of the cortex: weight them by what is not cortex.
-        inside = ndtr(-(femur + CORTEX_MM) / blur)
+        inside = ndtr(-(femur + cortex_mm) / blur)
         seam = ndtr(-(to - ball.seam_mm) / blur) - ndtr(-to / blur)
         dead = ndtr(-to / blur)
         hu = hu + inside * (dead * (ball.HU - grown) + seam * (ball.seam_HU - grown))
@@ -86,7 +87,7 @@ def head_scan(
         from scipy.ndimage import gaussian_filter
 
         waves = gaussian_filter(rng.standard_normal(grid.shape), 1.2)
-        hu = hu + texture * waves / waves.std() * (femur < -CORTEX_MM)
+        hu = hu + texture * waves / waves.std() * (femur < -cortex_mm)
     hu = hu + noise * rng.standard_normal(grid.shape)
     scan = Scan(np.round(hu).astype(np.int16), grid, "CT", ScanHeader())
     return HeadScan(scan, segmentation_of(femur, grid, side), side)

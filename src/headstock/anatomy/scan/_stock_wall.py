@@ -3,8 +3,9 @@
 In: rays from the femur's surface inward, on the scan's grey values. Out: thickness, mm, for each ray.
 The wall lies between the half levels: outside halfway from soft tissue to the wall's peak, inside halfway from the peak
 to the bone behind it. A wall thinner than about twice the blur of the scan comes out too thick (the half width of a
-blurred line is that of the blur); below `thin_mm` its mass is used: the area of its peak over the level of thick cortex
-in the same scan (Treece et al., Med Image Anal 2010;14:276: a thin wall's mass survives the blur, its width does not).
+blurred line is that of the blur); thinner than 2.5 mm its mass is used: the area of its peak over the level of thick
+cortex in the same scan (Treece et al., Med Image Anal 2010;14:276: a thin wall's mass survives the blur, its width does
+not).
 """
 
 from typing import Final
@@ -22,7 +23,7 @@ Floats = NDArray[np.float64]
 RAY_STEP_MM: Final = 0.2
 RAY_MM: Final = (-3.0, 9.0)  # from outside to inside, along the inward normal
 _PEAK_MM: Final = (-1.0, 3.5)  # where a wall's peak is looked for
-_BEHIND_MM: Final = 4.0  # how far behind the wall the bone is taken
+_BEHIND_MM: Final = 1.5  # bone nearer the peak than this belongs to it
 
 
 def _along(values: NDArray[np.generic], grid: Grid, points: Floats, inward: Floats) -> tuple[Floats, Floats]:
@@ -57,10 +58,9 @@ def wall_mm(values: NDArray[np.generic], grid: Grid, points_lps_mm: Floats, inwa
     outside = np.where(ticks <= -1.6, grey, np.inf)
     soft = np.min(outside, axis=1)
     place = np.arange(len(ticks))
-    behind = (place > peak_at[:, None] + round(1.5 / RAY_STEP_MM)) & (
-        place <= peak_at[:, None] + round(_BEHIND_MM / RAY_STEP_MM)
-    )
-    inside = np.nanmedian(np.where(behind, grey, np.nan), axis=1)
+    # Bone behind the wall: the lower quarter of what lies beyond the peak, so that a thick wall does not pass for it.
+    behind = place > peak_at[:, None] + round(_BEHIND_MM / RAY_STEP_MM)
+    inside = np.nanquantile(np.where(behind, grey, np.nan), 0.25, axis=1)
     out = _crossing(grey, ticks, peak_at, 0.5 * (soft + peak), -1)
     inn = _crossing(grey, ticks, peak_at, 0.5 * (inside + peak), +1)
     half_width = inn - out

@@ -35,6 +35,7 @@ LEAST_TEXTURE: Final = 10.0  # ... and times the fine texture of this head's own
 TREND_MM: Final = 2.0  # what changes more slowly than this is not fine texture
 SMOOTHER_PART: Final = 0.2  # of the head, by whose texture all of it is judged
 LEAST_CLOSED: Final = 0.72  # share of the border on which half of that holds
+LEAST_SLOPE: Final = 0.14  # of the contrast, 1/mm: what takes more than about 7 mm to rise has no edge
 FARTHEST_CENTRE: Final = 1.15  # of the head radius: a region's middle lies in the head or the upper neck
 MOST_OF_HEAD: Final = 0.85  # of the head sphere: more is a head whose density was misread
 LEAST_REST_CM3: Final = 0.5  # what is left of a region that holds another lesion
@@ -160,7 +161,8 @@ class _Search:
         if closed < LEAST_CLOSED:
             return None
         shell = border | (zone & part & (within <= 1.01 * h) & (work.depth_mm[wide] > PLATE_MM + h))
-        return Region(mask, contrast, float(np.mean(self.slope[wide][shell])), closed)
+        edge = float(np.mean(self.slope[wide][shell]))
+        return Region(mask, contrast, edge, closed) if edge > LEAST_SLOPE * contrast else None
 
     def apart(self, found: list[Region]) -> tuple[Region, ...]:
         """Of regions that overlap the one with the steeper edge; what is left of a region that holds another one, when

@@ -31,6 +31,7 @@ _CARRIED_FROM_MM: Final = 1.0  # below the plate the carried-on rim takes over w
 _RIM_POINTS: Final = 500
 _CLIP: Final = 3.0
 _ROUNDS: Final = 2
+_BLUR_STEPS: Final = 0.35  # blur that is certain: half a voxel's width as a box, and little of the scanner's own
 _EXACT_STEPS: Final = 4.0  # voxels from the surface within which a distance is taken to the surface itself
 _LEAST_SEAM: Final = 0.04  # a peak this much of the rise above sound bone is a seam
 _MOST_SEAM_MM: Final = 0.6
@@ -196,7 +197,7 @@ def _edge_placed(
     better[close] -= shift[nearest]
     placed = level_distance(better, h)
     typical = float(np.clip(np.median(slope[kept]), 0.1, 2.0))
-    blur = min(1.0 / (typical * np.sqrt(2.0 * np.pi)), 0.5 * h)
+    blur = min(1.0 / (typical * np.sqrt(2.0 * np.pi)), _BLUR_STEPS * h)
     aligned = np.stack([np.interp(ticks + m, ticks, p) for m, p in zip(moved[kept], mean[kept], strict=True)])
     # Far out only profiles that have not run into the plate count, and only where there are many.
     clear = share @ (deep[seen] > PLATE_MM).astype(np.float64) / total[:, None]

@@ -33,9 +33,9 @@ LesionKind = Literal["dead", "cyst", "drawn"]
 Field = tuple[Floats, float, float, LesionKind]  # best rim, half band, sd of its common error, kind
 
 # Standard deviation of a rim's common error, mm, beside what noise does to it: partial volume, blur, local levels.
-RIM_SD_MM: Final = 0.11
+RIM_SD_MM: Final = 0.12
 HIDDEN_SD_MM: Final = 0.22  # of the part of the rim that the plate hides
-SEAM_SD: Final = 0.25  # share of the way that a dense seam moved the rim
+SEAM_SD: Final = 0.30  # share of the way that a dense seam moved the rim
 DRAWN_SD_MM: Final = 0.7  # of a rim drawn by hand
 CYST_HU: Final = 80.0  # definition: at or below it the inside is fluid or soft tissue, a cyst; above it dead bone
 _SHIFTS: Final = 9

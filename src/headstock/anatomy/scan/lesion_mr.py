@@ -184,7 +184,9 @@ def _grown(work: Work, click_mm: Floats) -> tuple[Region, bool]:
     rest = smooth[inside]
     spread = 1.4826 * float(np.median(np.abs(smooth[near] - here)))
     # Sound marrow is the commonest value of the head that differs from the clicked place.
-    other = rest[np.abs(rest - here) > max(3.0 * spread, 0.15 * float(np.ptp(np.quantile(rest, (0.02, 0.98)))))]
+    spread_of_head = float(np.ptp(np.quantile(rest, (0.02, 0.98))))
+    apart = max(3.0 * spread, 0.15 * spread_of_head, 1e-4 * abs(here))
+    other = rest[np.abs(rest - here) > apart]
     if other.size < 0.05 * rest.size:
         raise TooFewError(
             "The clicked place looks like the rest of the head on this scan, so no lesion can be told apart there. "

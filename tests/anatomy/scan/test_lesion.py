@@ -89,6 +89,14 @@ def test_bone_that_grows_thinner_without_an_edge_is_no_lesion_and_that_is_said(n
     assert lesion.best_mm.min() > 20.0
 
 
+@pytest.mark.parametrize("HU", [100.0, 140.0])
+def test_a_lesion_that_takes_most_of_its_head_is_not_lost_in_its_own_rim(HU: float) -> None:
+    ball = Ball((0.3, 0.3, 0.3), 16.0, HU, seam_mm=1.5, seam_HU=800.0)
+    lesion = found(head_scan(ball, blur=0.8, noise=10.0))
+    assert [part.number for part in lesion.parts] == [1]
+    assert lesion.measures["volume_cm3"].number == pytest.approx(ball_cm3(16.0), rel=0.08)
+
+
 def test_marrow_spaces_as_deep_as_this_bones_own_texture_are_no_lesions() -> None:
     assert found(head_scan(texture=60.0, noise=8.0)).parts == ()
 

@@ -33,6 +33,7 @@ LEAST_DEPTH_SHARE: Final = 0.22  # bone just outside is denser by this share of 
 LEAST_SIGNS: Final = 5.0  # ... in standard deviations of the smoothed noise
 LEAST_TEXTURE: Final = 10.0  # ... and times the fine texture of this head's own bone: marrow spaces are less dense too
 TREND_MM: Final = 2.0  # what changes more slowly than this is not fine texture
+LARGE_CM3: Final = 8.0  # a region larger than this need stand out from the texture half as much
 SMOOTHER_PART: Final = 0.2  # of the head, by whose texture all of it is judged
 LEAST_CLOSED: Final = 0.72  # share of the border on which half of that holds
 LEAST_SLOPE: Final = 0.14  # of the contrast, 1/mm: what takes more than about 7 mm to rise has no edge
@@ -94,10 +95,9 @@ def dead_regions(work: Work) -> tuple[Region, ...]:
     local = np.sqrt(np.maximum(normalised(rough**2, zone, TREND_MM / h), 0.0))
     # Rims of lesions are rough too, and a large one leaves little of the head without: the smoother part speaks.
     texture = float(np.quantile(local[core], SMOOTHER_PART))
-    least = max(LEAST_SIGNS * sd, LEAST_TEXTURE * texture)
     slope = np.sqrt(sum(g**2 for g in np.gradient(normalised(smooth, zone, 0.5 / h), h)))
     levels = np.unique(np.quantile(smooth[core], np.linspace(0.005, 0.97, _LEVELS)))
-    search = _Search(work, zone, smooth, slope, least)
+    search = _Search(work, zone, smooth, slope, LEAST_SIGNS * sd, LEAST_TEXTURE * texture)
     found: list[Region] = []
     for level in levels:
         labels, _ = ndimage.label(zone & (smooth < level))
@@ -125,7 +125,8 @@ class _Search:
     zone: Mask
     smooth: Floats
     slope: Floats
-    least: float
+    least_by_noise: float
+    least_by_texture: float
 
     def judged(self, mask: Mask, box: tuple[slice, ...], taken: Mask | None = None) -> Region | None:
         """The region when it is dead bone by the rules of this file, else None. `taken`: bone of other lesions, which
@@ -153,7 +154,9 @@ class _Search:
         outside = float(np.median(values[ring]))
         contrast = outside - inside
         empty = FAT_HU if work.hounsfield else float(values[zone].min())
-        if contrast < max(self.least, LEAST_DEPTH_SHARE * max(outside - empty, 1.0)):
+        # No marrow space is that large; and so large a lesion leaves little bone by which to know the texture.
+        texture = self.least_by_texture * (0.5 if volume > 1000.0 * LARGE_CM3 else 1.0)
+        if contrast < max(self.least_by_noise, texture, LEAST_DEPTH_SHARE * max(outside - empty, 1.0)):
             return None
         # The border toward the plate says nothing; all other border must be an edge.
         beside = normalised(values, ring, 1.0 / h)

@@ -4,23 +4,16 @@ All lengths are in steps of the grid, arrays are (nx, ny, nz). One thread, no lo
 held, compiled code kept beside this file where that folder may be written to.
 """
 
-from collections.abc import Callable
 from typing import Any
 
-import numba
 import numpy as np
+
+from headstock.geometry.compiled import compiled
 
 _FAR = 1e30
 
 
-def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
-    try:
-        return numba.njit(cache=True, nogil=True)(function)  # type: ignore[no-any-return]
-    except RuntimeError:  # no folder to keep the compiled code in
-        return numba.njit(nogil=True)(function)  # type: ignore[no-any-return]
-
-
-@_compiled
+@compiled
 def look(values: Any, gx: float, gy: float, gz: float) -> float:
     """Trilinear value at one point in steps; beyond the grid that at its nearest place."""
     nx, ny, nz = values.shape
@@ -37,7 +30,7 @@ def look(values: Any, gx: float, gy: float, gz: float) -> float:
     return low + (high - low) * u  # type: ignore[no-any-return]
 
 
-@_compiled
+@compiled
 def cell_gradient(values: Any, gx: float, gy: float, gz: float) -> Any:
     """Gradient of the trilinear form, per step, of the cell at or nearest to a point in steps."""
     nx, ny, nz = values.shape
@@ -59,7 +52,7 @@ def cell_gradient(values: Any, gx: float, gy: float, gz: float) -> Any:
     return dx, dy, dz
 
 
-@_compiled
+@compiled
 def beyond(values: Any, gx: float, gy: float, gz: float, step: float) -> Any:
     """A distance beyond the grid, and its gradient per step: the way to a point of the surface that the grid knows.
 
@@ -110,14 +103,14 @@ def beyond(values: Any, gx: float, gy: float, gz: float, step: float) -> Any:
     return best * step, bx * step, by * step, bz * step
 
 
-@_compiled
+@compiled
 def outside(values: Any, gx: float, gy: float, gz: float) -> bool:
     """True when a point in steps lies beyond the grid."""
     nx, ny, nz = values.shape
     return gx < 0.0 or gy < 0.0 or gz < 0.0 or gx > nx - 1.0 or gy > ny - 1.0 or gz > nz - 1.0
 
 
-@_compiled
+@compiled
 def look_many(values: Any, points: Any, turn: Any, shift: Any, step: float, distance: bool, out: Any) -> None:
     """`out[n]` at `points[n] @ turn + shift`, both already in steps."""
     for n in range(points.shape[0]):
@@ -131,7 +124,7 @@ def look_many(values: Any, points: Any, turn: Any, shift: Any, step: float, dist
             out[n] = look(values, gx, gy, gz)
 
 
-@_compiled
+@compiled
 def look_gradient_many(
     values: Any, points: Any, turn: Any, shift: Any, step: float, distance: bool, out: Any, gradient: Any
 ) -> None:
@@ -158,7 +151,7 @@ def look_gradient_many(
         gradient[n, 2] = dx * turn[2, 0] + dy * turn[2, 1] + dz * turn[2, 2]
 
 
-@_compiled
+@compiled
 def resample(source: Any, turn: Any, shift: Any, out: Any) -> None:
     """`out[i, j, k]`: trilinear value of `source` at `turn @ (i, j, k) + shift`, clamped to the source's edge."""
     nx, ny, nz = out.shape
@@ -171,7 +164,7 @@ def resample(source: Any, turn: Any, shift: Any, out: Any) -> None:
                 out[i, j, k] = look(source, bx + turn[0, 2] * k, by + turn[1, 2] * k, bz + turn[2, 2] * k)
 
 
-@_compiled
+@compiled
 def resample_distance(source: Any, turn: Any, shift: Any, spacing: Any, out: Any) -> None:
     """As `resample`, of a distance: beyond the source the way to it is added, `spacing` mm a step of the source."""
     nx, ny, nz = out.shape
@@ -188,7 +181,7 @@ def resample_distance(source: Any, turn: Any, shift: Any, spacing: Any, out: Any
                 out[i, j, k] = look(source, x, y, z) + np.sqrt(ex * ex + ey * ey + ez * ez)
 
 
-@_compiled
+@compiled
 def nearest(source: Any, turn: Any, shift: Any, out: Any) -> None:
     """As `resample`, the nearest sample instead, 0 beyond the source: for labels."""
     nx, ny, nz = out.shape
@@ -205,7 +198,7 @@ def nearest(source: Any, turn: Any, shift: Any, out: Any) -> None:
                     out[i, j, k] = 0
 
 
-@_compiled
+@compiled
 def band(vertices: Any, faces: Any, reach: float, square: Any, foot: Any) -> None:
     """Exact squared distance and nearest surface point of every sample within `reach` steps of a face's box.
 
@@ -269,7 +262,7 @@ def band(vertices: Any, faces: Any, reach: float, square: Any, foot: Any) -> Non
                         foot[i, j, k, 0], foot[i, j, k, 1], foot[i, j, k, 2] = fx, fy, fz
 
 
-@_compiled
+@compiled
 def inside(vertices: Any, faces: Any, out: Any) -> None:
     """Which samples lie inside a closed surface: parity of the faces met along the third axis.
 
@@ -315,7 +308,7 @@ def inside(vertices: Any, faces: Any, out: Any) -> None:
                 out[i, j, k] = state
 
 
-@_compiled
+@compiled
 def _lowest(height: Any, who: Any, at: Any, n: int) -> int:
     """Lower envelope of the parabolas (x - i)^2 + height[i], i < n, height under 1e29: who rules from `at` on.
 
@@ -339,13 +332,13 @@ def _lowest(height: Any, who: Any, at: Any, n: int) -> int:
     return count
 
 
-@_compiled
+@compiled
 def _gap(feet: Any, own: int, i: int, j: int, k: int) -> float:
     x, y, z = i - feet[own, 0], j - feet[own, 1], k - feet[own, 2]
     return x * x + y * y + z * z  # type: ignore[no-any-return]
 
 
-@_compiled
+@compiled
 def _slid(square: Any, feet: Any, inner: float, i: int, j: int, k: int, own: int) -> float:
     """Squared distance of [i, j, k] from the surface where the plane at the surface point `own` says it is nearest."""
     nx, ny, nz = square.shape
@@ -363,7 +356,7 @@ def _slid(square: Any, feet: Any, inner: float, i: int, j: int, k: int, own: int
     return _gap(feet, (a * ny + b) * nz + c, i, j, k)  # type: ignore[no-any-return]
 
 
-@_compiled
+@compiled
 def spread(square: Any, foot: Any, exact: float) -> None:
     """Squared distances beyond the band: to the best surface point that the samples of the band know.
 

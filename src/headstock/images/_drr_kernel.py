@@ -1,20 +1,13 @@
 """Compiled loop of `drr.py`. Imports numba: import it inside functions only."""
 
-from collections.abc import Callable
 from typing import Any
 
-import numba
 import numpy as np
 
-
-def _compiled(function: Callable[..., Any]) -> Callable[..., Any]:
-    try:
-        return numba.njit(cache=True, nogil=True)(function)  # type: ignore[no-any-return]
-    except RuntimeError:  # no folder to keep the compiled code in
-        return numba.njit(nogil=True)(function)  # type: ignore[no-any-return]
+from headstock.geometry.compiled import compiled
 
 
-@_compiled
+@compiled
 def march(values: Any, source: Any, first: Any, across: Any, down: Any, scale: Any, step_mm: float, out: Any) -> None:
     """Integral of `values` along rays, per mm; all points as (slice, row, column) index points, `scale` mm per index.
 

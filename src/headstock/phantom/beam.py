@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from headstock.geometry.compiled import compiled
 from headstock.images.projection import central_projection, magnification_at
 from headstock.phantom.shape import Surface
 
@@ -80,8 +81,7 @@ class Beam:
 
 @lru_cache(maxsize=1)
 def _kernel() -> Callable[..., None]:
-    """The compiled rasteriser; numba is imported here because its import costs more than a small film."""
-    import numba
+    """The compiled rasteriser; made when it is first asked for, because numba costs more than a small film."""
 
     def rasterise(out: Any, pixels: Any, faces: Any, rays: Any, first: Any, row_step: Any, column_step: Any) -> None:
         rows, columns = out.shape
@@ -136,11 +136,7 @@ def _kernel() -> Callable[..., None]:
                         distance = far
                     out[row, column] += sign * distance
 
-    try:
-        compiled = numba.njit(cache=True)(rasterise)
-    except RuntimeError:  # no folder to keep the compiled code in
-        compiled = numba.njit(rasterise)
-    return compiled  # type: ignore[no-any-return]
+    return compiled(rasterise)
 
 
 def path_length_mm(beam: Beam, surfaces: tuple[Surface, ...]) -> Floats:

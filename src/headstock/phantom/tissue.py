@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from headstock.frames import Side
+from headstock.geometry.compiled import compiled
 from headstock.phantom.patient import PhantomHip, PhantomPatient
 from headstock.phantom.scan_spec import Tissue
-from headstock.phantom.voxels import compiled
 
 __all__ = ["TABLE_HU", "air_and_body", "table_top_mm", "texture", "trabecular_HU"]
 

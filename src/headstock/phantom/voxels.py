@@ -15,20 +15,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["averaged", "coloured", "compiled", "paint"]
+from headstock.geometry.compiled import compiled
+
+__all__ = ["averaged", "coloured", "paint"]
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.uint8]
-
-
-def compiled(function: Callable[..., None]) -> Callable[..., None]:
-    """The function as machine code."""
-    import numba  # here because its import costs more than a small film
-
-    try:
-        return numba.njit(cache=True)(function)  # type: ignore[no-any-return]
-    except RuntimeError:  # no folder to keep the compiled code in
-        return numba.njit(function)  # type: ignore[no-any-return]
 
 
 @lru_cache(maxsize=1)

@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from headstock.geometry._distance_kernels import _compiled, look
+from headstock.geometry._distance_kernels import look
+from headstock.geometry.compiled import compiled
 
 
-@_compiled
+@compiled
 def removed_shares(
     points: Any,
     origin: Any,

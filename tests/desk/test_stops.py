@@ -97,6 +97,22 @@ def test_a_film_of_another_person_under_the_same_number_is_refused_and_the_rest_
     assert hips.hips_page(desk, find="", today=TODAY).patients == 1
 
 
+def test_two_people_in_one_study_without_a_number_do_not_become_one_patient(desk, originals):
+    def nameless(ds):
+        ds.PatientID = ""
+
+    def someone_else(ds):
+        ds.PatientID, ds.PatientName = "", "OTHER^PERSON"
+
+    first, second = (_changed(originals["ap_pelvis"], change) for change in (nameless, someone_else))
+    lines = _bring(desk, first, second, _changed(originals["lateral_hip"], nameless))
+    assert [line.outcome for line in lines] == ["imported", "refused", "imported"]
+    assert "no number" in lines[1].says
+    assert "another name" in lines[1].says
+    assert "OTHER" not in lines[1].says
+    assert hips.hips_page(desk, find="", today=TODAY).patients == 1
+
+
 def test_a_film_without_a_number_is_never_merged_by_a_guess_and_cannot_be_signed_for(desk, originals):
     def silent(ds):
         ds.PatientID = ""

@@ -14,10 +14,9 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from headstock.desk.desk import Desk
-from headstock.desk.facts import NO_NUMBER
 from headstock.desk.films import film_words, own_side
-from headstock.desk.guards import Identity, wrong_patient
 from headstock.desk.headers import header_from_json, header_to_json, view_of
+from headstock.desk.owner import hip_to_open, owner_of
 from headstock.desk.scans.taking import addresses_of, take_series
 from headstock.desk.words import count_words, list_words
 from headstock.errors import GuardError
@@ -33,9 +32,9 @@ from headstock.images.importing import (
     open_uploads,
     scans_in_words,
 )
-from headstock.records import sha256_hex, stamp, write_line
-from headstock.records.people import add_patient, film, hip, hip_of, hips_of, new_id, patient, patient_by_number
-from headstock.records.tables import FilmRow, Patient, SetAside
+from headstock.records import stamp, write_line
+from headstock.records.people import film, hip_of, new_id
+from headstock.records.tables import FilmRow, SetAside
 
 __all__ = ["Brought", "bring_bytes", "bring_in", "settled", "summary_words"]
 
@@ -156,8 +155,8 @@ class _Inbox:
         with self.desk.store.writing() as session:
             row = session.scalar(sa.select(FilmRow).where(FilmRow.sha256 == address))
             if row is not None:
-                return Brought(item.name, "already_here", "Already here.", self._hip_id(session, row), row.id)
-            patient = self._patient(session, item)
+                return Brought(item.name, "already_here", "Already here.", _hip_to_open(session, row), row.id)
+            patient = owner_of(session, header, item.film.content_sha256, what="image", now=self.now, into=self.into)
             row = FilmRow(
                 id=new_id(),
                 patient_id=patient.id,
@@ -193,60 +192,14 @@ class _Inbox:
             says = film_words(row) + (f", {side} hip" if side else "") + "."
             if row.view is None:
                 says += " Its header does not say which view it is: say so when you open it."
-            return Brought(item.name, "imported", " ".join([says, *item.notes]), self._hip_id(session, row), row.id)
-
-    def _patient(self, session: Session, item: Accepted) -> Patient:
-        header = item.film.header
-        number = " ".join(header.patient_number.split())
-        found = Identity(number, header.patient_name, header.birth_date, header.sex)
-        if self.into is not None:
-            known = patient(session, hip(session, self.into).patient_id)
-            if number and number != known.number and not known.number.startswith(NO_NUMBER):
-                raise GuardError(
-                    "This image carries another patient's number than the hip it was given to. It was not taken in. "
-                    "Import it without naming a hip.",
-                    "wrong patient",
-                )
-        elif number:
-            row = patient_by_number(session, number)
-            if row is None:
-                return add_patient(
-                    session,
-                    number=number,
-                    name=header.patient_name,
-                    born=header.birth_date,
-                    sex=header.sex or None,
-                    now=self.now,
-                )
-            known = row
-        else:
-            return self._nameless(session, item)
-        wrong_patient(Identity(known.number, known.name, known.born, known.sex or ""), found)
-        known.name = known.name or header.patient_name
-        known.born = known.born or header.birth_date
-        known.sex = known.sex or header.sex or None
-        return known
-
-    def _nameless(self, session: Session, item: Accepted) -> Patient:
-        """An image without a number: a patient of its own study, never merged with another by a guess."""
-        header = item.film.header
-        mark = sha256_hex((header.study_uid or item.film.content_sha256).encode())[:8].upper()
-        row = patient_by_number(session, NO_NUMBER + mark)
-        return row or add_patient(
-            session,
-            number=NO_NUMBER + mark,
-            name=header.patient_name,
-            born=header.birth_date,
-            sex=header.sex or None,
-            now=self.now,
-        )
+            return Brought(item.name, "imported", " ".join([says, *item.notes]), _hip_to_open(session, row), row.id)
 
     def _known(self, item: Duplicate) -> Brought:
         with self.desk.store.session() as session:
             row = session.get(FilmRow, item.same_as)
             if row is None:  # the same film twice within this import
                 return Brought(item.name, "already_here", item.in_words)
-            return Brought(item.name, "already_here", "Already here.", self._hip_id(session, row), row.id)
+            return Brought(item.name, "already_here", "Already here.", _hip_to_open(session, row), row.id)
 
     def _keep_aside(self, item: NotAFilm) -> None:
         address = self.desk.store.vault.put(item.file_bytes, durable=False)
@@ -274,16 +227,9 @@ class _Inbox:
                     )
         self.waiting.clear()
 
-    def _hip_id(self, session: Session, row: FilmRow) -> str:
-        return _hip_to_open(session, row)
-
 
 def _hip_to_open(session: Session, row: FilmRow) -> str:
-    """The hip to open for a film: its own side, else the one under study, else the right."""
-    hips = hips_of(session, row.patient_id)
-    side = own_side(row)
-    best = [h for h in hips if h.side == side] or [h for h in hips if h.under_study]
-    return (best or sorted(hips, key=lambda h: h.side, reverse=True))[0].id
+    return hip_to_open(session, row.patient_id, own_side(row))
 
 
 def settled(desk: Desk, lines: Sequence[Brought]) -> list[Brought]:

@@ -12,6 +12,7 @@ from headstock.desk.desk import Desk
 from headstock.desk.guards import FilmSide, Said, implausible_scale, wrong_side
 from headstock.desk.headers import header_columns_to_left, header_from_json, header_rows
 from headstock.desk.limits import limits_in_force
+from headstock.desk.owner import hip_opened_for
 from headstock.desk.pages import (
     FilmCard,
     FilmPage,
@@ -33,7 +34,7 @@ from headstock.planning.limits import Limits
 from headstock.records import stamp, write_line
 from headstock.records.drafts import find_draft
 from headstock.records.people import film as film_row
-from headstock.records.people import films_of, hips_of, patient, uses_of
+from headstock.records.people import films_of, patient, uses_of
 from headstock.records.people import hip as hip_row
 from headstock.records.tables import FilmRow, FilmUse, HipRecord, Patient
 
@@ -45,7 +46,7 @@ __all__ = [
     "film_words",
     "films_in_use",
     "grey_bytes",
-    "hip_for",
+    "hip_of_film",
     "is_used",
     "person",
     "set_scale",
@@ -94,6 +95,11 @@ def own_side(row: FilmRow) -> str | None:
         return row.side_letter
     said = row.header.get("laterality")
     return str(said) if said else None
+
+
+def hip_of_film(session: Session, row: FilmRow, hip_id: str | None) -> HipRecord:
+    """The hip a film is opened for (desk/owner.py)."""
+    return hip_opened_for(session, row.patient_id, own_side(row), hip_id, what="film")
 
 
 def is_used(row: FilmRow, hip: HipRecord, uses: dict[str, bool]) -> bool:
@@ -212,7 +218,7 @@ def film_page(desk: Desk, film_id: str, hip_id: str | None, *, today: date) -> F
     film = desk.film(film_id)
     with desk.store.session() as session:
         row = film_row(session, film_id)
-        hip = hip_for(session, row, hip_id)
+        hip = hip_of_film(session, row, hip_id)
         scales = film_scales(row, limits)
         card = film_card(session, row, hip, today, limits)
         who = person(patient(session, row.patient_id), today)
@@ -237,28 +243,6 @@ def film_page(desk: Desk, film_id: str, hip_id: str | None, *, today: date) -> F
         side_letter=row.side_letter,  # type: ignore[arg-type]  # kept by us from the same words
         warnings=warnings,
     )
-
-
-def hip_for(session: Session, row: FilmRow, hip_id: str | None) -> HipRecord:
-    """The hip a film is opened for: the one named, else its own side, else the one under study.
-
-    Raises
-    ------
-    GuardError
-        The named hip is another patient's.
-    """
-    hips = hips_of(session, row.patient_id)
-    if hip_id is not None:
-        hip = hip_row(session, hip_id)
-        if hip.patient_id != row.patient_id:
-            raise GuardError(
-                "This film belongs to another patient than this hip. Nothing was opened. Open it from its own hip.",
-                "wrong patient",
-            )
-        return hip
-    side = own_side(row)
-    studied = [hip for hip in hips if hip.under_study] or hips
-    return next((hip for hip in hips if hip.side == side), studied[0])
 
 
 # ---- grey levels ---------------------------------------------------------------------------------------------
@@ -425,7 +409,7 @@ def confirm_side(
                     "This film has been read with the patient's right on the other side of the picture. Turning it "
                     "now would swap the hips under it. Undo the reading to its start, then say where the letter is."
                 )
-        hip = hip_for(session, row, hip_id)
+        hip = hip_of_film(session, row, hip_id)
         was_used = is_used(row, hip, uses_of(session, hip.id))
         row.side_letter, row.side_letter_by = given.seen, who
         if given.columns_to_left is not None:

@@ -66,11 +66,17 @@ def wrong_patient(known: Identity, found: Identity) -> None:
     ]
     if differ:
         raise GuardError(
-            f"This image carries the number of a patient who is already here, but another {' and '.join(differ)}. "
+            f"{_met_by(found.number)} a patient who is already here, but another {' and '.join(differ)}. "
             "It may belong to someone else, so it was not taken in. Compare the two at the source; correct the number "
             "or the name there and export it again.",
             "wrong patient",
         )
+
+
+def _met_by(number: str) -> str:
+    if number:
+        return "This image carries the number of"
+    return "This image carries no number; its study, or the hip it was given to, is that of"
 
 
 def two_identifiers(identity: Identity) -> None:

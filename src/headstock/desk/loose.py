@@ -13,7 +13,7 @@ from typing import Any, Final
 from headstock.anatomy import Reading, View, anterior_direction, measure
 from headstock.anatomy.snap import snap_ball
 from headstock.desk.desk import Desk
-from headstock.desk.films import hip_for
+from headstock.desk.films import hip_of_film
 from headstock.desk.headers import header_columns_to_left, header_rows, view_of
 from headstock.desk.limits import limits_in_force, limits_shipped
 from headstock.desk.pages import ReadingIn, ReadingState, SignsIn
@@ -112,7 +112,7 @@ def keep(desk: Desk, film_id: str, hip_id: str | None, landmarks: bytes, *, who:
     reading = Reading.from_json(plain)
     with desk.store.session() as session:
         row = film_row(session, film_id)
-        hip = hip_for(session, row, hip_id)
+        hip = hip_of_film(session, row, hip_id)
     if row.view is not None and reading.view.value != row.view:
         raise FrameError(
             f"The landmarks are of the view {reading.view.value}, the film shows {row.view}. Nothing was kept."

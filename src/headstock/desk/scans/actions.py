@@ -7,9 +7,9 @@ import numpy as np
 
 from headstock.desk.desk import Desk
 from headstock.desk.scan_pages import CalibrationIn, EditKept, EditsIn, ScanPage, ScanSideIn
-from headstock.desk.scans.owner import hip_of_scan
 from headstock.desk.scans.page import scan_page, segmentation_out
 from headstock.desk.scans.reading import edit_from_json, outlines_of
+from headstock.desk.scans.rows import hip_of_scan
 from headstock.desk.scans.volume import volume
 from headstock.desk.scans.volumes import working_version
 from headstock.errors import CalibrationError, GuardError, TooFewError

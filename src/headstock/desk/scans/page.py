@@ -25,10 +25,9 @@ from headstock.desk.scan_pages import (
     ScanPage,
     SegmentationOut,
 )
-from headstock.desk.scans.owner import hip_of_scan
 from headstock.desk.scans.plain import findings_from_json, grid_from_json, scan_header_from_json
 from headstock.desk.scans.reading import ScanScene, scan_scene
-from headstock.desk.scans.rows import scan_card, scan_side, scan_words
+from headstock.desk.scans.rows import hip_of_scan, scan_card, scan_side, scan_words
 from headstock.desk.scans.volumes import working_grid, working_version
 from headstock.desk.words import label_of, number
 from headstock.errors import GuardError, HeadstockError

@@ -6,6 +6,7 @@ from typing import Literal
 from sqlalchemy.orm import Session
 
 from headstock.desk.guards import FilmSide, Said
+from headstock.desk.owner import hip_opened_for
 from headstock.desk.pages import ScanCard, SideEvidence
 from headstock.desk.scans.plain import findings_from_json
 from headstock.desk.words import day_words
@@ -14,12 +15,27 @@ from headstock.planning.limits import Limits
 from headstock.records.scans import reading_of, scans_of, use_of
 from headstock.records.tables import HipRecord, JobRow, ScanReading, ScanRow, ScanUse
 
-__all__ = ["is_stale", "is_used", "refusals", "scan_card", "scan_evidence", "scan_side", "scan_words", "scans_in_use"]
+__all__ = [
+    "hip_of_scan",
+    "is_stale",
+    "is_used",
+    "refusals",
+    "scan_card",
+    "scan_evidence",
+    "scan_side",
+    "scan_words",
+    "scans_in_use",
+]
 
 
 def scan_words(row: ScanRow) -> str:
     """CT of 9 Nov 2026."""
     return f"{row.modality} of {day_words(row.taken)}"
+
+
+def hip_of_scan(session: Session, row: ScanRow, hip_id: str | None) -> HipRecord:
+    """The hip a scan is opened for (desk/owner.py)."""
+    return hip_opened_for(session, row.patient_id, row.side, hip_id, what="scan")
 
 
 def is_used(row: ScanRow, hip: HipRecord, use: ScanUse | None) -> bool:

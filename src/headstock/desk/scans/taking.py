@@ -12,20 +12,19 @@ import sqlalchemy as sa
 from sqlalchemy.orm import Session
 
 from headstock.desk.desk import Desk
-from headstock.desk.facts import NO_NUMBER
-from headstock.desk.guards import Identity, wrong_patient
 from headstock.desk.limits import limits_in_force
+from headstock.desk.owner import hip_to_open, owner_of
 from headstock.desk.scans.coarse import scan_limits
 from headstock.desk.scans.plain import findings_to_json, grid_to_json, scan_header_to_json
 from headstock.desk.scans.rows import scan_words
 from headstock.desk.scans.volume import kept_under
 from headstock.errors import GuardError, ImageError
-from headstock.images.scan import Scan, ScanHeader
+from headstock.images.scan import Scan
 from headstock.images.scan_read import scan_of_files
 from headstock.records import sha256_hex, stamp, write_line
-from headstock.records.people import add_patient, hip, hip_of, hips_of, new_id, patient, patient_by_number
+from headstock.records.people import hip_of, new_id
 from headstock.records.scans import scan_by_content
-from headstock.records.tables import Patient, ScanReading, ScanRow, SetAside
+from headstock.records.tables import ScanReading, ScanRow, SetAside
 
 __all__ = ["Taken", "addresses_of", "content_of", "take_series"]
 
@@ -63,7 +62,7 @@ def take_series(
     with desk.store.session() as session:
         here = scan_by_content(session, content)
         if here is not None:
-            return Taken("already_here", "Already here.", here.id, _hip_to_open(session, here))
+            return Taken("already_here", "Already here.", here.id, hip_to_open(session, here.patient_id, here.side))
     limits = scan_limits(limits_in_force(desk))
     try:
         found = scan_of_files([desk.store.vault.get(address) for address in addresses], limits=limits)
@@ -85,7 +84,7 @@ def take_series(
             )
             words = f"{scan_words(row)}, {_size_words(found)}{f', {row.side} hip' if row.side else ''}."
             notes = " ".join(finding.says for finding in found.findings if finding.weight != "note")
-            return Taken("imported", f"{words} {notes}".strip(), row.id, _hip_to_open(session, row))
+            return Taken("imported", f"{words} {notes}".strip(), row.id, hip_to_open(session, row.patient_id, row.side))
     except GuardError as stop:
         return Taken("refused", str(stop))
 
@@ -99,7 +98,7 @@ def _enter(
     now: datetime,
     into: str | None,
 ) -> ScanRow:
-    owner = _owner(session, found.header, content, now, into)
+    owner = owner_of(session, found.header, content, what="scan", now=now, into=into)
     uid = (series_uid or content)[:128]
     older = session.scalar(sa.select(ScanRow).where(ScanRow.patient_id == owner.id, ScanRow.series_uid == uid))
     if older is not None:
@@ -126,45 +125,6 @@ def _enter(
     return row
 
 
-def _owner(session: Session, header: ScanHeader, content: str, now: datetime, into: str | None) -> Patient:
-    """The patient a scan belongs to: as its header says, or the hip it was given to."""
-    number = " ".join(header.patient_number.split())
-    found = Identity(number, header.patient_name, header.birth_date, header.sex)
-    if into is not None:
-        known = patient(session, hip(session, into).patient_id)
-        if number and number != known.number and not known.number.startswith(NO_NUMBER):
-            raise GuardError(
-                "This scan carries another patient's number than the hip it was given to. It was not taken in. "
-                "Import it without naming a hip.",
-                "wrong patient",
-            )
-    else:
-        number = number or NO_NUMBER + sha256_hex((header.study_uid or content).encode())[:8].upper()
-        row = patient_by_number(session, number)
-        if row is None:
-            return add_patient(
-                session,
-                number=number,
-                name=header.patient_name,
-                born=header.birth_date,
-                sex=header.sex or None,
-                now=now,
-            )
-        known = row
-    wrong_patient(Identity(known.number, known.name, known.born, known.sex or ""), found)
-    known.name = known.name or header.patient_name
-    known.born = known.born or header.birth_date
-    known.sex = known.sex or header.sex or None
-    return known
-
-
 def _size_words(found: Scan) -> str:
     slices, step = found.grid.shape[0], float(found.grid.spacing_mm[2])
     return f"{slices} slices, {step:.1f} mm apart"
-
-
-def _hip_to_open(session: Session, row: ScanRow) -> str:
-    """The hip to open for a scan: its own side, else the one under study, else the right."""
-    hips = hips_of(session, row.patient_id)
-    best = [h for h in hips if h.side == row.side] or [h for h in hips if h.under_study]
-    return (best or sorted(hips, key=lambda h: h.side, reverse=True))[0].id

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from headstock.desk.desk import Desk
 from headstock.desk.limits import limits_in_force
-from headstock.desk.scans.owner import hip_of_scan
 from headstock.desk.scans.plain import grid_from_json, grid_to_json
 from headstock.desk.scans.reading import Outlines, outlines_of, scan_scene
+from headstock.desk.scans.rows import hip_of_scan
 from headstock.desk.scans.volume import volume
 from headstock.errors import RecordError, TooFewError
 from headstock.geometry.grid import Grid

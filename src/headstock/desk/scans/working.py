@@ -4,9 +4,8 @@ from datetime import datetime
 
 from headstock.desk.desk import Desk
 from headstock.desk.scan_pages import MarkIn, ReadScanIn
-from headstock.desk.scans.owner import hip_of_scan
 from headstock.desk.scans.reading import find_outlines, mark_reading
-from headstock.desk.scans.rows import scan_words
+from headstock.desk.scans.rows import hip_of_scan, scan_words
 from headstock.errors import ImageError
 from headstock.jobs import Job, Runner
 from headstock.records.scans import reading_of

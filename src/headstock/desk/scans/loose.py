@@ -14,9 +14,6 @@ import numpy as np
 
 from headstock import __version__
 from headstock.anatomy.scan.density import typed_density, uncalibrated
-from headstock.anatomy.scan.hip import head_sphere, scan_hip
-from headstock.anatomy.scan.lesion import find_lesion
-from headstock.anatomy.scan.lesion_measures import lesion_measures
 from headstock.anatomy.scan.segmentation import Segmentation
 from headstock.anatomy.scan.sides import sides_in
 from headstock.anatomy.scan.stock import stock_profile
@@ -24,13 +21,13 @@ from headstock.anatomy.scan.values import Density, Lesion, ScanHip, StockProfile
 from headstock.desk.limits import limits_shipped
 from headstock.desk.scans.bone import bone_in
 from headstock.desk.scans.coarse import scan_limits
+from headstock.desk.scans.following import distinct, follow
 from headstock.desk.scans.plain import findings_to_json, grid_to_json
 from headstock.errors import AmbiguousError, ImageError
 from headstock.frames import Side
 from headstock.images.scan import Finding, Scan
 from headstock.images.scan_metal import find_metal, metal_findings
 from headstock.images.scan_read import open_scans
-from headstock.measured import DRAWS
 
 __all__ = [
     "Loose",
@@ -43,8 +40,6 @@ __all__ = [
     "write_labels",
     "write_segmentation",
 ]
-
-_SEED = 20
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,7 +87,7 @@ def show_series(scan: Scan) -> dict[str, Any]:
     found = [] if heads is None else [head for head in (heads.left, heads.right) if head is not None]
     centres: list[np.ndarray | None] = [head.centre_lps_mm for head in found] or [None]
     disturbed = [one for centre in centres for one in metal_findings(metal, scan, centre)]
-    findings = tuple({one.says: one for one in (*scan.findings, *metal.findings, *disturbed)}.values())
+    findings = distinct((*scan.findings, *metal.findings, *disturbed))
     return {
         "modality": scan.modality,
         "grid": grid_to_json(scan.grid),
@@ -128,17 +123,9 @@ def read_series(
         No hip of this side can be read from it.
     """
     seg, metal = bone_in(scan, side, None if seed_lps_mm is None else np.array(seed_lps_mm, np.float64), tell)
-    sphere = head_sphere(seg, scan)
-    lesion = find_lesion(scan, seg, sphere.centre_lps_mm, sphere.radius_mm)
-    version = limits_shipped().named("assumed_femoral_version_deg")
-    assert version.value is not None
-    assert version.sd is not None
-    hip = scan_hip(scan, seg, lesion, version=(version.value, version.sd), n_draws=DRAWS, seed=_SEED)
-    lesion = lesion_measures(lesion, scan, seg, hip)
+    found = follow(scan, seg, metal, limits_shipped())
     law = uncalibrated() if density is None else typed_density(*density, "typed on the command line")
-    disturbed = metal_findings(metal, scan, hip.centre_lps_mm)
-    every = (*scan.findings, *seg.findings, *hip.findings, *lesion.findings, *disturbed)
-    return Loose(scan, seg, hip, lesion, law, tuple({one.says: one for one in every}.values()))
+    return Loose(scan, seg, found.hip, found.lesion, law, found.findings)
 
 
 def _point(values: np.ndarray) -> list[float]:

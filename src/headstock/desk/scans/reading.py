@@ -12,28 +12,26 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy.orm import Session
 
 from headstock import __version__
 from headstock.anatomy.scan.density import typed_density, uncalibrated
 from headstock.anatomy.scan.edits import DrawnLesion, Edit, apply_edits
-from headstock.anatomy.scan.hip import head_sphere, scan_hip
-from headstock.anatomy.scan.lesion import find_lesion
-from headstock.anatomy.scan.lesion_measures import lesion_measures
 from headstock.anatomy.scan.segmentation import Segmentation
 from headstock.anatomy.scan.stock import stock_profile
 from headstock.anatomy.scan.values import Density, Lesion, ScanHip, StockProfile
 from headstock.desk.desk import Desk
 from headstock.desk.scans.bone import bone_in
+from headstock.desk.scans.following import follow
 from headstock.desk.scans.marking import carried_lesion
 from headstock.desk.scans.plain import outlines_bytes, outlines_from_bytes
 from headstock.desk.scans.rows import refusals, scans_in_use
 from headstock.desk.scans.volume import volume
-from headstock.errors import RecordError, TooFewError
+from headstock.errors import TooFewError
 from headstock.frames import Side
 from headstock.images.scan import Finding, Scan
-from headstock.images.scan_metal import find_metal, metal_findings
-from headstock.measured import DRAWS
+from headstock.images.scan_metal import find_metal
 from headstock.planning.limits import Limits
 from headstock.records import canonical, stamp, write_line
 from headstock.records.drafts import draft_state, find_draft, steps_to
@@ -43,7 +41,6 @@ from headstock.records.scans import scan as scan_row
 from headstock.records.tables import ScanReading, ScanRow
 
 __all__ = [
-    "SEED",
     "Outlines",
     "ScanScene",
     "edit_from_json",
@@ -53,8 +50,6 @@ __all__ = [
     "scan_scene",
     "stops_of",
 ]
-
-SEED = 20  # of the draws; one number, so that a page opened twice shows the same interval
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -228,33 +223,26 @@ def scan_scene(
 
     def make() -> ScanScene:
         scan, seg = volume(desk, row), outlines.seg
-        progress(0.05, "the head")
-        sphere = head_sphere(seg, scan)
-        progress(0.2, "dead bone")
-        other = None
-        if marked:
-            mr, kept = marked[0]
-            other = carried_lesion(desk, mr, kept, seg, sphere.centre_lps_mm, sphere.radius_mm)
-        lesion = find_lesion(scan, seg, sphere.centre_lps_mm, sphere.radius_mm, drawn=outlines.drawn, other=other)
-        progress(0.45, "axes")
-        if version.value is None or version.sd is None:
-            raise RecordError("The limit “femoral version” has no value or no standard deviation. Give both.")
-        hip = scan_hip(scan, seg, lesion, version=(version.value, version.sd), n_draws=DRAWS, seed=SEED)
-        lesion = lesion_measures(lesion, scan, seg, hip)
+
+        def carried(centre: NDArray[np.float64], radius: float) -> Lesion:
+            return carried_lesion(desk, *marked[0], seg, centre, radius)
+
+        found = follow(
+            scan,
+            seg,
+            find_metal(scan),
+            limits,
+            drawn=outlines.drawn,
+            other=carried if marked else None,
+            progress=progress,
+        )
         density = density_of(row, scan)
         progress(0.7, "the stock profile")
-        stock = stock_profile(scan, seg, hip, lesion, density)
-        disturbed = metal_findings(find_metal(scan), scan, hip.centre_lps_mm, 4.0 * float(hip.head_radius[0]))
-        findings = tuple(
-            {
-                finding.says: finding
-                for finding in (*scan.findings, *seg.findings, *hip.findings, *lesion.findings, *disturbed)
-            }.values()
-        )
-        return ScanScene(row.id, basis, scan, seg, hip, lesion, density, stock, findings)
+        stock = stock_profile(scan, seg, found.hip, found.lesion, density)
+        return ScanScene(row.id, basis, scan, seg, found.hip, found.lesion, density, stock, found.findings)
 
-    found: ScanScene = desk.hips.get(("scan", basis), make)
-    return found
+    scene: ScanScene = desk.hips.get(("scan", basis), make)
+    return scene
 
 
 def _marked(desk: Desk, row: ScanRow, hip_id: str) -> list[tuple[ScanRow, list[Any]]]:

@@ -30,7 +30,7 @@ from headstock.desk.pages import (
 )
 from headstock.desk.place import current_placement
 from headstock.desk.scales import film_scales
-from headstock.desk.scans.plain import scan_header_from_json
+from headstock.desk.scans.plain import findings_to_json, scan_header_from_json
 from headstock.desk.scans.reading import stops_of
 from headstock.desk.scans.rows import scan_evidence, scan_side, scan_words
 from headstock.desk.scene import Scene, scene_of
@@ -487,7 +487,7 @@ def _scan_payload(scene: Scene) -> dict[str, Any]:
         "outlines": None if reading is None else reading.address,
         "outlines_step": scene.state.outlines_step,
         "calibration": row.calibration or {},
-        "findings": [{"code": one.code, "weight": one.weight, "says": one.says} for one in scene.scan.read.findings],
+        "findings": findings_to_json(scene.scan.read.findings),
         "measures": {name: value.to_json() for name, value in scene.scan.read.hip.measures.items()},
         "lesion": {name: value.to_json() for name, value in scene.scan.read.lesion.measures.items()},
     }

@@ -133,6 +133,5 @@ class MrSpec:
     blur_mm: float = 0.5
     noise: float = 22.0
     bias: float = 0.15
-    dead_fat: float = 0.9
     tissue: Tissue = field(default_factory=Tissue)
     seed: int = 0

@@ -20,8 +20,8 @@ from headstock.planning.space.bone import Bone, bone_of
 from headstock.planning.space.fields import SpaceHip
 from headstock.planning.space.places import Places, Rows
 from headstock.planning.space.quantities import in_bone_points, sound_share
+from headstock.planning.space.scene3d import operated
 from headstock.planning.space.section import NeckPlane, neck_plane
-from headstock.planning.space.socket import cup_axis
 from headstock.planning.space.volumes import sound_bone_start
 
 __all__ = ["drawing_in_space", "neck_drawing_in_space"]
@@ -95,27 +95,22 @@ def _view(
     inside = places.points(in_bone_points(component, solid))[0]
     plane = _plane(rows, which, float(rows.depth_of(inside).max()) if len(inside) else 0.0)
     body = plane.lines(lambda points: solid.body.at(points, origin=origin, axes=axes))
+    after = operated(space, placement, catalogue)
+    cup = [] if after.cup is None else plane.lines(after.cup)
     head, trunk = parts_above(component, placement)
     lowest = float(component.ap.body_mm[:, 1].min()) - 5.0
     highest = component.head_centre_mm(placement.neck_length_mm)[1] + 0.5 * placement.head_diameter_mm
     return replace(
         _bare(space, rows, plane, which),
-        removed=tuple(plane.lines(lambda points: _removed(space, facts, solid, points, origin, axes))),
+        removed=tuple(plane.lines(lambda points: np.maximum(space.femur.at(points), after.gone(points)))),
         component=body[0] if body else _NONE,
         head=_shadow(plane, origin, axis, head),
         neck=_shadow(plane, origin, axis, trunk),
-        cup=_cup(space, plane, placement, catalogue),
+        cup=cup[0] if cup else _NONE,
         seat=tuple(run for line in body for run in _seat_runs(space, rows, plane, solid, places, line)),
         cut=_cut(space, facts, plane, origin, axis),
         axis=plane.of_hip(origin + np.array([[lowest], [highest]]) * axis),
     )
-
-
-def _removed(space: SpaceHip, facts: Bone, solid: Solid, points: Floats, origin: Floats, axes: Floats) -> Floats:
-    """Signed distance to bone that goes away: above the cut and medial of the side plane, or carved."""
-    above = np.maximum(-((points - origin) @ axes[:, 2]), -facts.aside(points))
-    gone = np.minimum(above, solid.carved.at(points, origin=origin, axes=axes))
-    return np.asarray(np.maximum(space.femur.at(points), gone), np.float64)
 
 
 def _shadow(plane: NeckPlane, origin: Floats, axis: Floats, outline: Floats) -> Floats:
@@ -125,24 +120,6 @@ def _shadow(plane: NeckPlane, origin: Floats, axis: Floats, outline: Floats) -> 
     across = plane.across - (plane.across @ axis) * axis
     across = across / np.linalg.norm(across)
     return plane.of_hip(origin + outline[:, :1] * across + outline[:, 1:] * axis)
-
-
-def _cup(space: SpaceHip, plane: NeckPlane, placement: Placement, catalogue: Catalogue) -> Floats:
-    """The section of the cup: half a ball of its outer diameter, less the head."""
-    place = placement.cup
-    if place is None:
-        return _NONE
-    outer = 0.5 * catalogue.cup(place.family, place.size).outer_mm
-    centre = np.array([place.x_mm, 0.0, place.z_mm])
-    mouth = cup_axis(space, place.inclination_deg, place.version_deg)
-
-    def shell(points: Floats) -> Floats:
-        away = np.linalg.norm(points - centre, axis=-1)
-        bowl = np.maximum(away - outer, (points - centre) @ mouth)
-        return np.asarray(np.maximum(bowl, 0.5 * placement.head_diameter_mm - away))
-
-    found = plane.lines(shell)
-    return found[0] if found else _NONE
 
 
 def _cut(space: SpaceHip, facts: Bone, plane: NeckPlane, origin: Floats, axis: Floats) -> Floats:

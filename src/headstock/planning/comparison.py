@@ -6,14 +6,14 @@ the stage and the cautions first, then for each level its placement, appraisal,
 picture, and what it meets, nears, breaks or cannot tell.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from headstock.anatomy.cautions import Caution, HipFacts, cautions
 from headstock.anatomy.filmhip import FilmHip
 from headstock.anatomy.osteonecrosis import RawSigns, Stage, arco_2019, usual_course
-from headstock.implants import Catalogue, CutLevel
+from headstock.implants import Catalogue, CutLevel, Placement
 from headstock.measured import Measured, measured, missing
 from headstock.planning.appraise import Appraisal, Targets, appraise
 from headstock.planning.drawing import Drawing, drawing
@@ -23,7 +23,10 @@ from headstock.planning.optimise import Best, best_placement
 from headstock.planning.prepared import PreparedHip, prepare
 from headstock.planning.wire import Guide, guide
 
-__all__ = ["Comparison", "Course", "LevelComparison", "compare", "compared", "course_of", "course_with_cause"]
+__all__ = ["Comparison", "Course", "LevelComparison", "Worked", "compare", "compared", "course_of", "course_with_cause"]
+
+
+Worked = tuple[Appraisal, Drawing, Guide]
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,24 +133,6 @@ def compare(
     """
     prepared = prepare(hip, seed=seed) if isinstance(hip, FilmHip) else hip
     aim = targets or Targets()
-    known = _measures(prepared)
-    entries = []
-    for level in CutLevel:
-        about = () if facts is None else cautions(facts, level.value, known)
-        best = best_placement(prepared, level, catalogue, limits, aim)
-        if best.placement is None:
-            entries.append(LevelComparison(level, best, None, None, None, about))
-            continue
-        entries.append(
-            LevelComparison(
-                level,
-                best,
-                appraise(prepared, best.placement, catalogue, limits, aim, seed=seed),
-                drawing(prepared, best.placement, catalogue),
-                guide(prepared, best.placement, catalogue),
-                about,
-            )
-        )
     notes = (*prepared.hip.notes, *prepared.hip.ap.notes)
     if prepared.hip.ap.outline_kind == "interpolated":
         notes = (
@@ -155,12 +140,30 @@ def compare(
             "The femur's outline on the AP film is interpolated between landmarks: trace it to trust walls.",
         )
     course = course_with_cause(facts, signs, limits, combined_angle, collapse_depth)
-    start = _sound_bone_start(prepared)
-    return compared(entries, start, course, facts, known, limits, notes, on_scan=False)
+
+    def work(placement: Placement) -> Worked:
+        return (
+            appraise(prepared, placement, catalogue, limits, aim, seed=seed),
+            drawing(prepared, placement, catalogue),
+            guide(prepared, placement, catalogue),
+        )
+
+    return compared(
+        lambda level: best_placement(prepared, level, catalogue, limits, aim),
+        work,
+        _sound_bone_start(prepared),
+        course,
+        facts,
+        _measures(prepared),
+        limits,
+        notes,
+        on_scan=False,
+    )
 
 
 def compared(
-    entries: Sequence[LevelComparison],
+    best: Callable[[CutLevel], Best],
+    work: Callable[[Placement], Worked],
     start: Measured,
     course: Course,
     facts: HipFacts | None,
@@ -170,7 +173,13 @@ def compared(
     *,
     on_scan: bool,
 ) -> Comparison:
-    """The comparison of levels that are worked out; `on_scan` only changes words."""
+    """The comparison of levels: `best` searches one, `work` works a placement out; `on_scan` only changes words."""
+    entries = []
+    for level in CutLevel:
+        about = () if facts is None else cautions(facts, level.value, known)
+        found = best(level)
+        appraisal, picture, wire = (None, None, None) if found.placement is None else work(found.placement)
+        entries.append(LevelComparison(level, found, appraisal, picture, wire, about))
     if start.known and any(not _has_limit(entry.level, limits) for entry in entries):
         share = "area" if on_scan else "length"
         notes = (*notes, f"Sound: at least {_WHOLE_PERCENT:g} % of the seat's {share}; no limit on it is set.")

@@ -4,12 +4,12 @@ In: `SpaceHip`, the patient's facts, the signs of its stage, the catalogue, the 
 Out: `Comparison`, the same value as on films.
 """
 
-from headstock.anatomy.cautions import HipFacts, cautions
+from headstock.anatomy.cautions import HipFacts
 from headstock.anatomy.osteonecrosis import RawSigns
-from headstock.implants import Catalogue, CutLevel
+from headstock.implants import Catalogue, Placement
 from headstock.measured import Measured, measured, missing
 from headstock.planning.appraisal import Targets
-from headstock.planning.comparison import Comparison, LevelComparison, compared, course_with_cause
+from headstock.planning.comparison import Comparison, Worked, compared, course_with_cause
 from headstock.planning.limits import Limits
 from headstock.planning.lines import SPACE_LINES
 from headstock.planning.space.appraise import appraise_space
@@ -39,26 +39,26 @@ def compare_space(
 ) -> Comparison:
     """Compare the four cut levels; arguments as `planning.compare`."""
     aim = targets or Targets()
-    known = _measures(space)
-    entries = []
-    for level in CutLevel:
-        about = () if facts is None else cautions(facts, level.value, known)
-        best = best_in_space(space, level, catalogue, limits, aim)
-        if best.placement is None:
-            entries.append(LevelComparison(level, best, None, None, None, about))
-            continue
-        entries.append(
-            LevelComparison(
-                level,
-                best,
-                appraise_space(space, best.placement, catalogue, limits, aim, seed=seed),
-                drawing_in_space(space, best.placement, catalogue),
-                guide_in_space(space, best.placement, catalogue),
-                about,
-            )
+
+    def work(placement: Placement) -> Worked:
+        return (
+            appraise_space(space, placement, catalogue, limits, aim, seed=seed),
+            drawing_in_space(space, placement, catalogue),
+            guide_in_space(space, placement, catalogue),
         )
+
     course = course_with_cause(facts, signs, limits, combined_angle, collapse_depth)
-    return compared(entries, _sound_bone_start(space), course, facts, known, limits, _notes(space), on_scan=True)
+    return compared(
+        lambda level: best_in_space(space, level, catalogue, limits, aim),
+        work,
+        _sound_bone_start(space),
+        course,
+        facts,
+        _measures(space),
+        limits,
+        _notes(space),
+        on_scan=True,
+    )
 
 
 def _measures(space: SpaceHip) -> dict[str, Measured]:

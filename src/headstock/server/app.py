@@ -34,6 +34,7 @@ from headstock.records import StepConflictError
 from headstock.records.people import NotFoundError
 from headstock.server import schema
 from headstock.server.guarded import Guarded, Reach
+from headstock.server.raw import raw
 from headstock.server.scans import scan_routes
 from headstock.server.static import static_response
 
@@ -287,11 +288,7 @@ def _films(app: FastAPI, desk: Desk, clock: Clock) -> None:
 
     @app.get("/api/films/{film}/grey")
     def grey(film: str, request: Request) -> Response:
-        data, tag = films.grey_bytes(desk, film)
-        headers = {"ETag": f'"{tag}"', "Cache-Control": "private, no-cache"}
-        if request.headers.get("if-none-match") == headers["ETag"]:
-            return Response(status_code=304, headers=headers)
-        return Response(data, media_type="application/octet-stream", headers=headers)
+        return raw(*films.grey_bytes(desk, film), request)
 
     @app.get("/api/films/{film}/thumb.png")
     def thumb(film: str) -> Response:

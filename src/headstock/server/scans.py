@@ -10,6 +10,7 @@ from headstock.desk.desk import Desk, reader
 from headstock.desk.scans import actions, beside, page, stock, volumes, working
 from headstock.jobs import Job, Runner
 from headstock.server import schema
+from headstock.server.raw import raw
 
 __all__ = ["scan_routes"]
 
@@ -18,14 +19,6 @@ class UseScanIn(schema.Given):
     """Whether a scan counts for this hip."""
 
     used: bool
-
-
-def _raw(data: bytes, tag: str, request: Request) -> Response:
-    """Bytes whose address carries their version; the browser may keep them, and asks whether they still stand."""
-    headers = {"ETag": f'"{tag}"', "Cache-Control": "private, no-cache"}
-    if request.headers.get("if-none-match") == headers["ETag"]:
-        return Response(status_code=304, headers=headers)
-    return Response(data, media_type="application/octet-stream", headers=headers)
 
 
 def scan_routes(
@@ -63,19 +56,19 @@ def scan_routes(
 
     @app.get("/api/scans/{scan}/grey")
     def grey(scan: str, request: Request, hip: str | None = None) -> Response:
-        return _raw(*volumes.grey_bytes(desk, scan, hip), request)
+        return raw(*volumes.grey_bytes(desk, scan, hip), request)
 
     @app.get("/api/scans/{scan}/labels")
     def labels(scan: str, request: Request, hip: str | None = None) -> Response:
-        return _raw(*volumes.label_bytes(desk, scan, hip), request)
+        return raw(*volumes.label_bytes(desk, scan, hip), request)
 
     @app.get("/api/scans/{scan}/mesh/{part}")
     def mesh(scan: str, part: str, request: Request, hip: str | None = None) -> Response:
-        return _raw(*volumes.part_bytes(desk, scan, hip, part), request)
+        return raw(*volumes.part_bytes(desk, scan, hip, part), request)
 
     @app.get("/api/solids/{family}/{size}")
     def solid(family: str, size: str, request: Request) -> Response:
-        return _raw(*volumes.solid_bytes(desk, family, size), request)
+        return raw(*volumes.solid_bytes(desk, family, size), request)
 
     @app.post("/api/hips/{hip}/scans/{scan}/use")
     def use(hip: str, scan: str, given: UseScanIn) -> Response:

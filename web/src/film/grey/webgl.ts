@@ -8,13 +8,8 @@
 
 import type { Viewport } from "../geometry/viewport";
 import type { GreyLevel, Pyramid } from "./pyramid";
+import { cardOf, takeNearest, type Uniforms, useFragment } from "./program";
 import { type GreyRenderer, SURROUND } from "./renderer";
-
-const VERTEX = `#version 300 es
-void main() {
-  vec2 corner = vec2(float((gl_VertexID << 1) & 2), float(gl_VertexID & 2));
-  gl_Position = vec4(corner * 2.0 - 1.0, 0.0, 1.0);
-}`;
 
 const FRAGMENT = `#version 300 es
 precision highp float;
@@ -56,15 +51,6 @@ void main() {
 /** Above this many pixels a level is left to its half: 64 M × 2 bytes is what small cards hold beside a browser. */
 const MOST_PIXELS = 64e6;
 
-/** Drivers that are software; browsers do not always admit to the caveat. */
-const SOFTWARE = /swiftshader|llvmpipe|softpipe|software|basic render/i;
-
-export function isImitated(gl: WebGL2RenderingContext): boolean {
-  const names = gl.getExtension("WEBGL_debug_renderer_info");
-  const name: unknown = gl.getParameter(names ? names.UNMASKED_RENDERER_WEBGL : gl.RENDERER);
-  return typeof name === "string" && SOFTWARE.test(name);
-}
-
 interface Tile {
   readonly texture: WebGLTexture;
   /** Own part of the level, without the overlap. */
@@ -77,7 +63,7 @@ export class WebglRenderer implements GreyRenderer {
   readonly kind = "graphics card";
   readonly #canvas: HTMLCanvasElement;
   readonly #gl: WebGL2RenderingContext;
-  readonly #uniforms: Record<string, WebGLUniformLocation | null> = {};
+  readonly #uniforms: Uniforms;
   readonly #greys: WebGLTexture;
   readonly #tiles = new Map<number, Tile[]>();
   readonly #edge: number;
@@ -90,36 +76,11 @@ export class WebglRenderer implements GreyRenderer {
    * the processor's own speed (docs/decisions/0161).
    */
   constructor(canvas: HTMLCanvasElement, anyCard = false, edge?: number) {
-    const gl = canvas.getContext("webgl2", {
-      antialias: false,
-      alpha: false,
-      depth: false,
-      powerPreference: "low-power",
-      failIfMajorPerformanceCaveat: !anyCard,
-    });
-    if (!gl) throw new Error("no graphics card here");
-    if (!anyCard && isImitated(gl)) throw new Error("the graphics card is imitated in software");
+    const gl = cardOf(canvas, anyCard, "low-power");
     this.#canvas = canvas;
     this.#gl = gl;
     this.#edge = Math.min(edge ?? 4096, gl.getParameter(gl.MAX_TEXTURE_SIZE) as number);
-    const program = gl.createProgram();
-    for (const [type, source] of [
-      [gl.VERTEX_SHADER, VERTEX],
-      [gl.FRAGMENT_SHADER, FRAGMENT],
-    ] as const) {
-      const shader = gl.createShader(type);
-      if (!shader) throw new Error("the graphics context is lost");
-      gl.shaderSource(shader, source);
-      gl.compileShader(shader);
-      if (!gl.getShaderParameter(shader, gl.COMPILE_STATUS)) throw new Error(gl.getShaderInfoLog(shader) ?? "shader");
-      gl.attachShader(program, shader);
-    }
-    gl.linkProgram(program);
-    if (!gl.getProgramParameter(program, gl.LINK_STATUS)) throw new Error(gl.getProgramInfoLog(program) ?? "program");
-    gl.useProgram(program);
-    for (const name of ["stored", "greys", "canvasHeightAndStep", "place", "tile", "size", "surround"]) {
-      this.#uniforms[name] = gl.getUniformLocation(program, name);
-    }
+    this.#uniforms = useFragment(gl, FRAGMENT, ["stored", "greys", "canvasHeightAndStep", "place", "tile", "size", "surround"]);
     this.#greys = this.#texture();
     gl.uniform1i(this.#uniform("stored"), 0);
     gl.uniform1i(this.#uniform("greys"), 1);
@@ -134,8 +95,7 @@ export class WebglRenderer implements GreyRenderer {
     const gl = this.#gl;
     const texture = gl.createTexture();
     gl.bindTexture(gl.TEXTURE_2D, texture);
-    for (const filter of [gl.TEXTURE_MIN_FILTER, gl.TEXTURE_MAG_FILTER]) gl.texParameteri(gl.TEXTURE_2D, filter, gl.NEAREST);
-    for (const wrap of [gl.TEXTURE_WRAP_S, gl.TEXTURE_WRAP_T]) gl.texParameteri(gl.TEXTURE_2D, wrap, gl.CLAMP_TO_EDGE);
+    takeNearest(gl, gl.TEXTURE_2D);
     return texture;
   }
 

@@ -1,7 +1,7 @@
 /** Slices on the graphics card: the volume as one 3D texture, interpolated as the processor does, greys from the same table. */
 
+import { cardOf, takeNearest, type Uniforms, useFragment } from "../../film/grey/program";
 import { SURROUND } from "../../film/grey/renderer";
-import { isImitated } from "../../film/grey/webgl";
 import type { Grid } from "../geometry/grid";
 import { paintSlice, type Steps } from "./reslice";
 
@@ -38,12 +38,6 @@ export class ProcessorSlices implements SliceRenderer {
     this.#image = null;
   }
 }
-
-const VERTEX = `#version 300 es
-void main() {
-  vec2 corner = vec2(float((gl_VertexID << 1) & 2), float(gl_VertexID & 2));
-  gl_Position = vec4(corner * 2.0 - 1.0, 0.0, 1.0);
-}`;
 
 const FRAGMENT = `#version 300 es
 precision highp float;
@@ -86,47 +80,30 @@ export class CardSlices implements SliceRenderer {
   readonly kind = "graphics card";
   readonly #canvas: HTMLCanvasElement;
   readonly #gl: WebGL2RenderingContext;
-  readonly #at: Record<string, WebGLUniformLocation | null> = {};
+  readonly #at: Uniforms;
   readonly #greys: WebGLTexture;
 
   /** Throws where there is no graphics card, where it is imitated, or where the volume is larger than it holds. */
   constructor(grey: Int16Array, grid: Grid, lost: () => void, anyCard = false) {
     this.#canvas = document.createElement("canvas");
-    const gl = this.#canvas.getContext("webgl2", { antialias: false, alpha: false, depth: false, failIfMajorPerformanceCaveat: !anyCard });
-    if (!gl) throw new Error("no graphics card here");
-    if (!anyCard && isImitated(gl)) throw new Error("the graphics card is imitated in software");
+    const gl = cardOf(this.#canvas, anyCard);
     if (Math.max(grid.columns, grid.rows, grid.slices) > (gl.getParameter(gl.MAX_3D_TEXTURE_SIZE) as number)) throw new Error("the volume is larger than the card holds");
     this.#gl = gl;
     this.#canvas.addEventListener("webglcontextlost", (event) => {
       event.preventDefault();
       lost();
     });
-    const program = gl.createProgram();
-    for (const [type, source] of [
-      [gl.VERTEX_SHADER, VERTEX],
-      [gl.FRAGMENT_SHADER, FRAGMENT],
-    ] as const) {
-      const shader = gl.createShader(type);
-      if (!shader) throw new Error("the graphics context is lost");
-      gl.shaderSource(shader, source);
-      gl.compileShader(shader);
-      if (!gl.getShaderParameter(shader, gl.COMPILE_STATUS)) throw new Error(gl.getShaderInfoLog(shader) ?? "shader");
-      gl.attachShader(program, shader);
-    }
-    gl.linkProgram(program);
-    if (!gl.getProgramParameter(program, gl.LINK_STATUS)) throw new Error(gl.getProgramInfoLog(program) ?? "program");
-    gl.useProgram(program);
-    for (const name of ["stored", "greys", "canvasHeight", "first", "right", "down", "surround"]) this.#at[name] = gl.getUniformLocation(program, name);
+    this.#at = useFragment(gl, FRAGMENT, ["stored", "greys", "canvasHeight", "first", "right", "down", "surround"]);
     gl.activeTexture(gl.TEXTURE0);
     gl.bindTexture(gl.TEXTURE_3D, gl.createTexture());
-    nearest(gl, gl.TEXTURE_3D);
+    takeNearest(gl, gl.TEXTURE_3D);
     gl.pixelStorei(gl.UNPACK_ALIGNMENT, 2);
     gl.texImage3D(gl.TEXTURE_3D, 0, gl.R16I, grid.columns, grid.rows, grid.slices, 0, gl.RED_INTEGER, gl.SHORT, grey);
     if (gl.getError() !== gl.NO_ERROR) throw new Error("the card did not take the volume");
     this.#greys = gl.createTexture();
     gl.activeTexture(gl.TEXTURE1);
     gl.bindTexture(gl.TEXTURE_2D, this.#greys);
-    nearest(gl, gl.TEXTURE_2D);
+    takeNearest(gl, gl.TEXTURE_2D);
     gl.uniform1i(this.#at["stored"] ?? null, 0);
     gl.uniform1i(this.#at["greys"] ?? null, 1);
     gl.uniform3f(this.#at["surround"] ?? null, SURROUND[0] / 255, SURROUND[1] / 255, SURROUND[2] / 255);
@@ -158,11 +135,6 @@ export class CardSlices implements SliceRenderer {
   dispose(): void {
     this.#gl.getExtension("WEBGL_lose_context")?.loseContext();
   }
-}
-
-function nearest(gl: WebGL2RenderingContext, kind: number): void {
-  for (const filter of [gl.TEXTURE_MIN_FILTER, gl.TEXTURE_MAG_FILTER]) gl.texParameteri(kind, filter, gl.NEAREST);
-  for (const wrap of [gl.TEXTURE_WRAP_S, gl.TEXTURE_WRAP_T]) gl.texParameteri(kind, wrap, gl.CLAMP_TO_EDGE);
 }
 
 /** `?draw=card` or `?draw=processor` chooses by hand, as for films. */

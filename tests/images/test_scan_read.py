@@ -4,6 +4,7 @@ Truth is an analytic scene: the value of every voxel must be the scene's at the 
 """
 
 import random
+import re
 from contextlib import suppress
 from io import BytesIO
 from pathlib import Path
@@ -18,6 +19,8 @@ from pydicom.uid import DeflatedExplicitVRLittleEndian, ImplicitVRLittleEndian, 
 
 from headstock.errors import ImageError
 from headstock.frames import Side
+from headstock.geometry.grid import Grid
+from headstock.images._scan_findings import coarse_findings
 from headstock.images.scan_limits import COMMON, ScanLimits
 from headstock.images.scan_read import open_scan_uploads, open_scans, scan_of_files, scans_of_files
 
@@ -530,12 +533,34 @@ def test_what_is_no_slice_is_refused(make_film):
 # Limits
 
 
-@pytest.mark.parametrize(("step", "weight"), [(1.5, None), (1.6, "warn"), (3.0, "warn"), (3.1, "refuse")])
+# Positions are written with six decimals, so 2.9999999 and 3.0000001 reach the file as rounding of 3.
+@pytest.mark.parametrize(
+    ("step", "weight"),
+    [
+        (1.5, None), (1.5000001, None), (1.51, "warn"), (2.9999999, "warn"), (3.0, "warn"), (3.0000001, "warn"),
+        (3.01, "refuse"), (3.1, "refuse"),
+    ],
+)  # fmt: skip
 def test_slices_too_far_apart_warn_then_forbid_planning(step, weight):
     scan = scan_of_files(series(step=step, n=12, pixel=(1.0, 1.0), elements={"SliceThickness": str(step)}))
     found = [f.weight for f in scan.findings if f.code == "coarse_step"]
     assert found == ([] if weight is None else [weight])
     assert scan.plannable == (weight != "refuse")
+
+
+# An oblique volume's spacing is a length worked out from rounded numbers: a rounding above or below what was set.
+@pytest.mark.parametrize("off", [-1e-7, 0.0, 1e-7])
+@pytest.mark.parametrize(
+    ("spacing", "weight"), [(1.5, None), (1.51, "warn"), (3.0, "warn"), (3.01, "refuse"), (3.0015, "refuse")]
+)
+def test_a_spacing_at_the_bound_is_not_above_it_whatever_rounding_does(spacing, weight, off):
+    for spacings in ([1.0, 1.0, spacing + off], [1.0, spacing + off, 1.0], [spacing + off, 1.0, 1.0]):
+        grid = Grid(np.zeros(3), np.eye(3), np.array(spacings), (4, 4, 4))
+        found = coarse_findings(grid, COMMON)
+        assert [one.weight for one in found] == ([] if weight is None else [weight])
+        # What is above the bound reads as more than the bound.
+        bound = {"warn": 1.5, "refuse": 3.0}
+        assert all(float(re.search(r"every ([\d.]+) mm", one.says)[1]) > bound[one.weight] for one in found)
 
 
 def test_pixels_are_judged_like_steps_and_limits_are_the_callers():

@@ -19,32 +19,33 @@ __all__ = ["coarse_findings", "field_findings"]
 _TISSUE_HU: Final = -300  # definition: above it a voxel at the edge of the field is patient, not air or clothing
 _CUT_SHARE: Final = 0.05  # definition: share of the edge that must be patient before a slice counts as cut
 _LOOKED_AT: Final = 40  # slices looked at; a field does not change from one to the next
+# A spacing comes from decimals, or from an affine of 32-bit floats (3.0000001 for 3): what is meant
+# as the bound is not above it. No scanner sets a spacing finer than this.
+_SLACK_MM: Final = 1e-3
 
 
 def coarse_findings(grid: Grid, limits: ScanLimits) -> tuple[Finding, ...]:
     """What the spacing of a grid gives to say, along the slices and within them."""
     found = []
-    # A spacing is written in decimals: what is meant as the bound is not above it.
-    slack = 1e-3
     for code, words, spacing, warned, refused in (
         ("coarse_step", "Slices follow", grid.spacing_mm[2], limits.step_warned_mm, limits.step_refused_mm),
         ("coarse_pixel", "Pixels lie", max(grid.spacing_mm[:2]), limits.pixel_warned_mm, limits.pixel_refused_mm),
     ):
-        if spacing > refused + slack:
+        if spacing > refused + _SLACK_MM:
             found.append(
                 Finding(
                     code,
                     "refuse",
-                    f"{words} every {spacing:.3g} mm; above {refused:g} mm nothing is planned, because walls and rims "
+                    f"{words} every {spacing:.4g} mm; above {refused:g} mm nothing is planned, because walls and rims "
                     "are thinner than that. Ask for a thinner reconstruction of the same scan.",
                 )
             )
-        elif spacing > warned + slack:
+        elif spacing > warned + _SLACK_MM:
             found.append(
                 Finding(
                     code,
                     "warn",
-                    f"{words} every {spacing:.3g} mm; above {warned:g} mm walls and rims are blurred. Ask for a "
+                    f"{words} every {spacing:.4g} mm; above {warned:g} mm walls and rims are blurred. Ask for a "
                     "thinner reconstruction of the same scan if there is one.",
                 )
             )

@@ -27,9 +27,11 @@ _SLACK_MM: Final = 1e-3
 def coarse_findings(grid: Grid, limits: ScanLimits) -> tuple[Finding, ...]:
     """What the spacing of a grid gives to say, along the slices and within them."""
     found = []
-    for code, words, spacing, warned, refused in (
-        ("coarse_step", "Slices follow", grid.spacing_mm[2], limits.step_warned_mm, limits.step_refused_mm),
-        ("coarse_pixel", "Pixels lie", max(grid.spacing_mm[:2]), limits.pixel_warned_mm, limits.pixel_refused_mm),
+    step, pixel = grid.spacing_mm[2], max(grid.spacing_mm[:2])
+    thinner, finer = "a thinner reconstruction of the same scan", "a reconstruction of a smaller field around the hip"
+    for code, words, spacing, warned, refused, ask in (
+        ("coarse_step", "Slices follow", step, limits.step_warned_mm, limits.step_refused_mm, thinner),
+        ("coarse_pixel", "Pixels lie", pixel, limits.pixel_warned_mm, limits.pixel_refused_mm, finer),
     ):
         if spacing > refused + _SLACK_MM:
             found.append(
@@ -37,7 +39,7 @@ def coarse_findings(grid: Grid, limits: ScanLimits) -> tuple[Finding, ...]:
                     code,
                     "refuse",
                     f"{words} every {spacing:.4g} mm; above {refused:g} mm nothing is planned, because walls and rims "
-                    "are thinner than that. Ask for a thinner reconstruction of the same scan.",
+                    f"are thinner than that. Ask for {ask}.",
                 )
             )
         elif spacing > warned + _SLACK_MM:
@@ -45,8 +47,8 @@ def coarse_findings(grid: Grid, limits: ScanLimits) -> tuple[Finding, ...]:
                 Finding(
                     code,
                     "warn",
-                    f"{words} every {spacing:.4g} mm; above {warned:g} mm walls and rims are blurred. Ask for a "
-                    "thinner reconstruction of the same scan if there is one.",
+                    f"{words} every {spacing:.4g} mm; above {warned:g} mm walls and rims are blurred. Ask for "
+                    f"{ask} if there is one.",
                 )
             )
     return tuple(found)

@@ -185,8 +185,7 @@ def _findings(surface: HeadSurface, edge: Edge, metal: Mask | None) -> tuple[Fin
             Finding(
                 "metal_left_out",
                 "warn",
-                "Metal was not taken for bone, and edges beside it were carried on from their surroundings. "
-                " Measures near the metal are not to be trusted.",
+                "Metal was not taken for bone, and edges beside it were carried on from their surroundings.",
             )
         )
     return tuple(out)

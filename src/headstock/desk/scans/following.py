@@ -22,9 +22,13 @@ from headstock.images.scan_metal import HIP_RADIUS_MM, Metal, metal_findings
 from headstock.measured import DRAWS
 from headstock.planning.limits import Limits
 
-__all__ = ["Following", "distinct", "follow"]
+__all__ = ["Following", "distinct", "follow", "joined"]
 
 _SEED: Final = 20  # of the draws; one number, so that a page opened twice shows the same interval
+# What the field shows of shaft and condyles is said again, better, by the hip read from it: what it then did without.
+_SAID_BY_THE_HIP: Final = frozenset({"shaft_missing", "shaft_short", "condyles_missing"})
+# A head that the field cuts forbids planning; that its sphere then rests on a part goes without saying.
+_SAID_BY_THE_FIELD: Final = {"head_cut_off": "head_cut"}
 _HIP_OF_A_LARGE_HEAD: Final = 4.0  # head radii: the hip of docs/scans.md where that is more than its 100 mm
 
 
@@ -40,6 +44,17 @@ class Following:
 def distinct(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """The findings, each once, in their order."""
     return tuple({one.says: one for one in findings}.values())
+
+
+def joined(outlines: Iterable[Finding], hip: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Findings of the outlines and of the hip read from them, in this order; what both say, once.
+
+    The outlines speak of the field before anything is read; the hip knows what could be read after all, and what could
+    not.
+    """
+    field = [one for one in outlines if one.code not in _SAID_BY_THE_HIP]
+    said = {one.code for one in field}
+    return distinct((*field, *(one for one in hip if _SAID_BY_THE_FIELD.get(one.code) not in said)))
 
 
 def follow(
@@ -78,5 +93,5 @@ def follow(
     lesion = lesion_measures(lesion, scan, seg, hip)
     around = max(HIP_RADIUS_MM, _HIP_OF_A_LARGE_HEAD * float(hip.head_radius[0]))
     disturbed = metal_findings(metal, scan, hip.centre_lps_mm, around)
-    found = distinct((*scan.findings, *seg.findings, *hip.findings, *lesion.findings, *disturbed))
+    found = distinct((*scan.findings, *joined(seg.findings, hip.findings), *lesion.findings, *disturbed))
     return Following(hip, lesion, found)

@@ -20,6 +20,7 @@ from typer.exceptions import TyperException
 
 from headstock import __version__
 from headstock.errors import HeadstockError, RecordError
+from headstock.units import written
 
 __all__ = ["app", "main"]
 
@@ -408,7 +409,7 @@ def _measures_text(found: dict[str, Any]) -> str:
     for name, one in found["measures"].items():
         if one["value"] is not None:
             ends = "" if one["low"] is None else f"  ({one['low']:.2f} to {one['high']:.2f})"
-            lines.append(f"{name:45} {one['value']:9.2f} {one['unit']}{ends}")
+            lines.append(f"{name:45} {one['value']:9.2f} {written(one['unit'])}{ends}")
     return "\n".join([*lines, *found["warnings"]])
 
 
@@ -435,7 +436,7 @@ Seed = Annotated[str | None, typer.Option("--seed", help="A point in the femoral
 Series = Annotated[int | None, typer.Option("--series", help="Which scan, when there are several: 1, 2, ...")]
 DensityLaw = Annotated[
     str | None,
-    typer.Option("--density", help="Typed calibration: slope,offset,sd% of density in g/cm3 over HU, e.g. 0.0008,0,2."),
+    typer.Option("--density", help="Typed calibration: slope,offset,sd% of density in g/cm³ over HU, e.g. 0.0008,0,2."),
 ]
 
 
@@ -544,7 +545,7 @@ def _read_kept_scan(
 def _scan_text(found: dict[str, Any]) -> str:
     rows = [f"{found['side'].capitalize()} hip"]
     rows += [
-        f"{name:34s} {value['value']:10.2f}  {value['low']:.2f} to {value['high']:.2f} {value['unit']}"
+        f"{name:34s} {value['value']:10.2f}  {value['low']:.2f} to {value['high']:.2f} {written(value['unit'])}"
         for name, value in found["measures"].items()
         if value["value"] is not None and value["low"] is not None
     ]
@@ -574,7 +575,7 @@ def _stock_text(found: dict[str, Any]) -> str:
         if start["value"] is None
         else "Sound bone starts {value:.1f} mm ({low:.1f} to {high:.1f}) below the top of the head.".format(**start)
     )
-    rows = [head, "depth mm  section mm2  sound mm2  wall mm"]
+    rows = [head, "depth mm  section mm²  sound mm²  wall mm"]
     for i in range(0, len(found["depth_mm"]), 4):
         wall = found["wall_mm"]["value"][i]
         rows.append(
@@ -634,7 +635,7 @@ def _line_text(line: Any) -> str:
         if line.limit is None or line.limit.state == "none"
         else f"  {line.limit.state.replace('_', ' ')} ({line.limit.words})"
     )
-    return f"{number.label:38} {number.value:9.2f} {number.unit:4} {ends}{state}"
+    return f"{number.label:38} {number.value:9.2f} {written(number.unit):4} {ends}{state}"
 
 
 def _level(text: str) -> str:

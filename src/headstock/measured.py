@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from headstock.errors import FrameError, TooFewError
-from headstock.units import Unit
+from headstock.units import Unit, written
 
 __all__ = ["DRAWS", "Kind", "Measured", "count", "difference", "exact", "measured", "missing", "normal"]
 
@@ -154,7 +154,7 @@ def difference(a: Measured, b: Measured, source: str) -> Measured:
         The units differ.
     """
     if a.unit != b.unit:
-        raise FrameError(f"{a.unit} minus {b.unit} means nothing. Give both in one unit.")
+        raise FrameError(f"{written(a.unit)} minus {written(b.unit)} means nothing. Give both in one unit.")
     if a.value is None or b.value is None:
         return missing(a.unit, source, (a.reason if a.value is None else b.reason) or "One of the two is missing.")
     value = a.value - b.value

@@ -47,7 +47,7 @@ _LABELS: Final = {
     "pelvic_obliquity_deg": "obliquity",
     "alpha_angle_deg": "alpha angle",
 }
-_UNITS: Final = ("_mm", "_deg", "_percent", "_cm3", "_kg", "_years", "_ratio_1", "_count")
+_UNITS: Final = ("_mm", "_mm2", "_deg", "_percent", "_cm3", "_kg", "_years", "_ratio_1", "_count")
 
 
 def day_words(day: date | None) -> str:

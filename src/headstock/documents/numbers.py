@@ -1,6 +1,7 @@
 """How a number is written: value, true minus, plus on a change, "0.5 to 4.1"."""
 
 from headstock.measured import Measured
+from headstock.units import written
 
 __all__ = ["interval_words", "unit_words", "value_words"]
 
@@ -42,4 +43,4 @@ def interval_words(number: Measured, decimals: int) -> str:
 
 def unit_words(number: Measured) -> str:
     """The unit as printed; a ratio has none."""
-    return {"1": "", "count": ""}.get(number.unit, number.unit)
+    return written(number.unit)

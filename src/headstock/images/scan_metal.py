@@ -111,7 +111,7 @@ def metal_findings(
             Finding(
                 "metal_hip",
                 "refuse",
-                f"There is {metal.volume_cm3:.1f} cm3 of metal in this scan{_where(metal.parts)}, and no head was "
+                f"There is {metal.volume_cm3:.1f} cm³ of metal in this scan{_where(metal.parts)}, and no head was "
                 "found from which to tell that it lies far enough away. Nothing is planned: outlines, wall, density "
                 "and lesion may all be false beside metal.",
             ),
@@ -239,7 +239,7 @@ def _found(parts: tuple[MetalPart, ...], volume_cm3: float) -> Finding:
     return Finding(
         "metal",
         "warn",
-        f"Metal was found{_where(parts)}: {volume_cm3:.1f} cm3 in {len(parts)} piece{'s' if len(parts) > 1 else ''}. "
+        f"Metal was found{_where(parts)}: {volume_cm3:.1f} cm³ in {len(parts)} piece{'s' if len(parts) > 1 else ''}. "
         "Bone beside it and in the same slices is marked: values there may be false.",
     )
 

@@ -79,7 +79,7 @@ def truth_of_scan(
         },
         "neck_diameter_mm": round(2.0 * float(np.sqrt(area / np.pi)), 3),
         "lesion_volume_cm3": round(sum(lesion_mm3) / 1000.0, 4),
-        "density_law": {"slope": 0.0008, "offset": 0.0, "words": "equivalent density in g/cm3 = slope * HU + offset"},
+        "density_law": {"slope": 0.0008, "offset": 0.0, "words": "equivalent density in g/cm³ = slope * HU + offset"},
         "ct": {
             "slices": grid.shape[0],
             "rows": grid.shape[1],

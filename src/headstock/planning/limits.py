@@ -15,6 +15,7 @@ from typing import Any, Final, Literal
 from headstock.errors import LimitError
 from headstock.implants import CutLevel
 from headstock.measured import Measured
+from headstock.units import written
 
 __all__ = ["Limit", "Limits", "State", "Status", "limit_state", "margin", "parse_limits"]
 
@@ -105,7 +106,7 @@ class Limit:
         """“at least 2 mm”, “−5 to +5 mm”, “hospital decides”."""
         if not self.is_set:
             return "hospital decides"
-        unit = {"1": "", "deg": " deg"}.get(self.unit, f" {self.unit}")
+        unit = f" {written(self.unit)}".rstrip()
         if self.value is not None:
             return f"{_plain(self.value)}{unit}"
         if self.low is not None and self.high is not None:

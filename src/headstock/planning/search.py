@@ -15,6 +15,7 @@ from headstock.errors import CatalogueError
 from headstock.implants import Catalogue, Component, Cup, CupPlacement, CutLevel, Family, Placement
 from headstock.planning.appraisal import Targets
 from headstock.planning.limits import Limit, Limits, margin
+from headstock.units import written
 
 __all__ = [
     "SEARCHED",
@@ -118,7 +119,7 @@ def binding_words(values: Mapping[str, float], level: CutLevel, limits: Limits, 
 
 def value_words(value: float, limit: Limit) -> str:
     """“1.2 mm”: a value in the unit of its limit."""
-    unit = {"1": "", "deg": " deg"}.get(limit.unit, f" {limit.unit}")
+    unit = f" {written(limit.unit)}".rstrip()
     # Rounded first, and zero added: nobody should read “−0.0”.
     return f"{round(value, 1) + 0.0:.1f}{unit}".replace("-", "−")
 

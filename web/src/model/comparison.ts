@@ -39,7 +39,7 @@ export function tableRows(comparison: Pick<Comparison, "rows" | "levels">): Tabl
       first: rows.at(-1)?.group !== any.group,
       label: any.number.label,
       unit: unitWords(any.number.unit),
-      limit: limits.size === 1 ? shortLimit(only ?? "", any.number.unit) : limits.size > 1 ? "by level" : "",
+      limit: limits.size === 1 ? shortLimit(only ?? "", unitWords(any.number.unit)) : limits.size > 1 ? "by level" : "",
       cells,
     });
   }

@@ -4,7 +4,7 @@ import { actionFor, chord, reachable, writtenKeys, type Action, type Scope } fro
 import { cautionTopic, cutDepth, cutLine, depthsShown, foldRows, inOrder, labelDepth, shortLimit, tableRows, type TableRow } from "./comparison";
 import { typedDate } from "./dates";
 import { changedFact, sameFact, factOf, typedNumber } from "./facts";
-import { briefReason, dateWords, digits, intervalWords, plainZero, spoken, valueWords } from "./format";
+import { briefReason, dateWords, digits, intervalWords, plainZero, spoken, unitWords, valueWords } from "./format";
 import { begun, redone, stepped, undone } from "./history";
 import { importOrder } from "./imports";
 import { beginning, yearOf, yearsToShow } from "./life";
@@ -235,6 +235,7 @@ describe("the comparison's table", () => {
     expect(shortLimit("−5 to 5 mm", "mm")).toBe("± 5");
     expect(shortLimit("−5 to 10 deg", "deg")).toBe("−5 to 10");
   });
+  test("a unit with a power stands as the server writes it", () => expect(shortLimit("at most 20 cm³", unitWords("cm3"))).toBe("≤ 20"));
   describe("rows that do not fit", () => {
     const row = (key: string, group: string, limited: boolean, values: readonly number[]): TableRow => ({
       key,

@@ -2,6 +2,7 @@
 
 import type { JSX } from "preact";
 import type { LimitRow } from "../api/schema";
+import { unitWords } from "../model/format";
 import { limitStatus } from "../model/limits";
 
 export function LimitTable({ limits }: { limits: readonly LimitRow[] }): JSX.Element {
@@ -20,7 +21,7 @@ export function LimitTable({ limits }: { limits: readonly LimitRow[] }): JSX.Ele
             <th scope="row">{limit.label}</th>
             <td class="lv">
               {limit.words}
-              {limit.unit && !limit.words.includes(limit.unit) && <u> {limit.unit}</u>}
+              {limit.unit && !limit.words.includes(unitWords(limit.unit)) && <u> {unitWords(limit.unit)}</u>}
             </td>
             <td>{limitStatus(limit)}</td>
           </tr>

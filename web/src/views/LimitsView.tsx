@@ -5,6 +5,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import { ask, at } from "../api/client";
 import type { LimitRow } from "../api/schema";
 import { typedNumber } from "../model/facts";
+import { unitWords } from "../model/format";
 import { limitStatus } from "../model/limits";
 import { about, readerName } from "../parts/desk";
 import { useLoad, useStore } from "../parts/hooks";
@@ -109,12 +110,12 @@ function LimitForm({ limit, close }: { limit: LimitRow; close: (changed: boolean
           <label class="field">
             <span class="faint">at least</span>
             <input inputMode="decimal" value={low} onInput={(event) => setLow(event.currentTarget.value)} ref={first} />
-            <u>{limit.unit}</u>
+            <u>{unitWords(limit.unit)}</u>
           </label>
           <label class="field">
             <span class="faint">at most</span>
             <input inputMode="decimal" value={high} onInput={(event) => setHigh(event.currentTarget.value)} />
-            <u>{limit.unit}</u>
+            <u>{unitWords(limit.unit)}</u>
           </label>
         </span>
       </td>

@@ -67,7 +67,7 @@ def grey_levels(values: Volume, voxel_mm3: float) -> Levels:
     bright = values[values > soft + _BONE_ABOVE_SOFT_HU]
     if bright.size * voxel_mm3 < _LEAST_BONE_CM3 * 1000.0:
         raise TooFewError(
-            f"Less than {_LEAST_BONE_CM3} cm3 of this volume is as bright as cortical bone, so there is no hip to "
+            f"Less than {_LEAST_BONE_CM3} cm³ of this volume is as bright as cortical bone, so there is no hip to "
             "outline. Check that the right series was chosen and that its values are Hounsfield units."
         )
     # The upper end of bright bone is cortex thick enough to show its own value; the last few percent are noise.

@@ -143,7 +143,7 @@ def completeness(seg: Segmentation) -> Completeness:
         lacking(
             "trochanter_cut",
             "note",
-            f"The trochanters are cut by the edge of the field over {trochanter_mm2 / 100.0:.1f} cm2: how far they "
+            f"The trochanters are cut by the edge of the field over {trochanter_mm2 / 100.0:.1f} cm²: how far they "
             "reach is not known.",
             "",
         )

@@ -82,9 +82,9 @@ def typed_density(
     """
     if not (np.isfinite(slope) and _SLOPES[0] <= slope <= _SLOPES[1]) or not np.isfinite(offset) or abs(offset) > 0.2:
         raise CalibrationError(
-            f"A calibration of {slope:g} g/cm3 per HU with an offset of {offset:g} g/cm3 cannot be that of a CT: "
-            f"slopes lie between {_SLOPES[0]:g} and {_SLOPES[1]:g}, offsets within 0.2. Check the units: g/cm3, not "
-            "mg/cm3."
+            f"A calibration of {slope:g} g/cm³ per HU with an offset of {offset:g} g/cm³ cannot be that of a CT: "
+            f"slopes lie between {_SLOPES[0]:g} and {_SLOPES[1]:g}, offsets within 0.2. Check the units: g/cm³, not "
+            "mg/cm³."
         )
     if not (np.isfinite(slope_sd_percent) and 0.0 <= slope_sd_percent < 50.0):
         raise CalibrationError(
@@ -94,7 +94,7 @@ def typed_density(
         raise CalibrationError("A typed calibration names its source (which phantom, which scanner, when). Give it.")
     drawn = np.random.default_rng(seed).standard_normal(n_draws + 1)
     drawn[0] = 0.0
-    words = f"typed: {slope:g} g/cm3 per HU, offset {offset:g} g/cm3, sd {slope_sd_percent:g} % ({source.strip()})"
+    words = f"typed: {slope:g} g/cm³ per HU, offset {offset:g} g/cm³, sd {slope_sd_percent:g} % ({source.strip()})"
     return Density(slope * (1.0 + drawn * slope_sd_percent / 100.0), np.full(n_draws + 1, float(offset)), words)
 
 
@@ -312,7 +312,7 @@ def density_from_rods(scan: Scan, rods_g_cm3: Sequence[float], *, n_draws: int =
     off_HU = (known - design @ line) / slope
     if not (_SLOPES[0] <= slope <= _SLOPES[1]) or np.abs(off_HU).max() > _LINE_HU:
         raise CalibrationError(
-            f"The rods do not lie on one line: {slope:g} g/cm3 per HU, worst rod {np.abs(off_HU).max():.0f} HU from it "
+            f"The rods do not lie on one line: {slope:g} g/cm³ per HU, worst rod {np.abs(off_HU).max():.0f} HU from it "
             f"(at most {_LINE_HU:g} is possible). Check the densities, or whether other things were taken for rods."
         )
     noise = max(float(np.mean([rod.HU_sd for rod in rods])) / np.sqrt(np.mean([rod.blocks for rod in rods])), 1.0)
@@ -322,8 +322,8 @@ def density_from_rods(scan: Scan, rods_g_cm3: Sequence[float], *, n_draws: int =
     drawn = np.random.default_rng(seed).multivariate_normal([slope, offset], covariance, n_draws + 1)
     drawn[0] = slope, offset
     words = (
-        f"{len(rods)} rods in the scan ({', '.join(f'{d:g}' for d in known)} g/cm3 at "
-        f"{', '.join(f'{h:.0f}' for h in HU)} HU): {slope:.6f} g/cm3 per HU, offset {offset:.4f} g/cm3, worst rod "
+        f"{len(rods)} rods in the scan ({', '.join(f'{d:g}' for d in known)} g/cm³ at "
+        f"{', '.join(f'{h:.0f}' for h in HU)} HU): {slope:.6f} g/cm³ per HU, offset {offset:.4f} g/cm³, worst rod "
         f"{np.abs(off_HU).max():.1f} HU off the line"
     )
     return Density(drawn[:, 0].copy(), drawn[:, 1].copy(), words)

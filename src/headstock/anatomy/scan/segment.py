@@ -155,7 +155,7 @@ def _findings(surface: HeadSurface, edge: Edge, metal: Mask | None) -> tuple[Fin
             Finding(
                 "joint_closed",
                 "warn",
-                f"Head and socket touch over about {surface.touching_mm2 / 100.0:.1f} cm2: no dark line parts them "
+                f"Head and socket touch over about {surface.touching_mm2 / 100.0:.1f} cm²: no dark line parts them "
                 "there, so the head's surface was carried on from its surroundings. Look at it in three planes and "
                 "correct it by brush where needed.",
             )

@@ -4,6 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from headstock.units import written
+
 __all__ = ["Row", "Tell"]
 
 Tell = Callable[[str], None]
@@ -45,4 +47,6 @@ class Row:
         """One line of the table."""
         asked = "" if self.asked is None else f"{self.sense} {self.asked:g}"
         mark = {True: "reached", False: "NOT reached", None: ""}[self.reached]
-        return f"{self.what:<66} {self.measured:>10.4g} {self.unit:<6} {asked:<14} {mark:<12} {self.of}".rstrip()
+        return (
+            f"{self.what:<66} {self.measured:>10.4g} {written(self.unit):<6} {asked:<14} {mark:<12} {self.of}".rstrip()
+        )

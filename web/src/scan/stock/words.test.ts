@@ -7,15 +7,15 @@ const level = (name: CutLevelOut["level"], depth: number, drawn = true): CutLeve
 
 describe("what the server says", () => {
   it("is shown in whole sentences, as many as fit, and never none", () => {
-    const says = "Dead bone 14.0 cm3. Its rim is drawn twice. CT of 9 Nov 2026.";
-    expect(firstSentences(says, 45)).toEqual({ words: "Dead bone 14.0 cm3. Its rim is drawn twice.", all: false });
+    const says = "Dead bone 14.0 cm³. Its rim is drawn twice. CT of 9 Nov 2026.";
+    expect(firstSentences(says, 45)).toEqual({ words: "Dead bone 14.0 cm³. Its rim is drawn twice.", all: false });
     expect(firstSentences(says, 400)).toEqual({ words: says, all: true });
-    expect(firstSentences(says, 3).words).toBe("Dead bone 14.0 cm3.");
+    expect(firstSentences(says, 3).words).toBe("Dead bone 14.0 cm³.");
   });
 
   it("has its numbers in their places, and none of its words is lost", () => {
     const volume = measure(13.97, 12.93, 15.02, "cm3", 1);
-    const pieces = withNumbers("Dead bone 14.0 cm3 (12.9 to 15.0), of the head.", [volume]);
+    const pieces = withNumbers("Dead bone 14.0 cm³ (12.9 to 15.0), of the head.", [volume]);
     expect(pieces).toEqual(["Dead bone ", volume, ", of the head."]);
     expect(withNumbers("Nothing of the kind.", [volume])).toEqual(["Nothing of the kind."]);
   });

@@ -22,18 +22,17 @@ export function firstSentences(says: string, letters: number): { words: string; 
   return { words, all: count === sentences.length };
 }
 
-/** A sentence in pieces, the numbers that it says in their places: "14.0 cm3 (12.9 to 15.0)" becomes the number itself. */
+/** A sentence in pieces, the numbers that it says in their places: "14.0 cm³ (12.9 to 15.0)" becomes the number itself. */
 export function withNumbers(words: string, numbers: readonly Measure[]): (string | Measure)[] {
   let pieces: (string | Measure)[] = [words];
   for (const n of numbers) {
     if (n.value === null || n.low === null || n.high === null) continue;
-    const said = [n.unit, unitWords(n.unit)].map((unit) => `${digits(n.value as number, n.decimals, n.signed)} ${unit} (${digits(n.low as number, n.decimals)} to ${digits(n.high as number, n.decimals)})`);
+    const said = `${digits(n.value, n.decimals, n.signed)} ${unitWords(n.unit)} (${digits(n.low, n.decimals)} to ${digits(n.high, n.decimals)})`;
     pieces = pieces.flatMap((piece) => {
       if (typeof piece !== "string") return [piece];
-      const found = said.find((one) => piece.includes(one));
-      if (found === undefined) return [piece];
-      const at = piece.indexOf(found);
-      return [piece.slice(0, at), n, piece.slice(at + found.length)].filter((one) => one !== "");
+      const at = piece.indexOf(said);
+      if (at < 0) return [piece];
+      return [piece.slice(0, at), n, piece.slice(at + said.length)].filter((one) => one !== "");
     });
   }
   return pieces;

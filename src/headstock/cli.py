@@ -203,6 +203,7 @@ def import_(
     paths: list[Path],
     data: Data = None,
     hip: Annotated[str | None, typer.Option(help="Hip that pictures without an identity belong to.")] = None,
+    modality: Annotated[str | None, typer.Option(help="CT or MR: of NIfTI files, which do not say it.")] = None,
     today: Today = None,
     who: Who = None,
     as_json: Json = False,
@@ -216,7 +217,8 @@ def import_(
         raise RecordError(f"There is no file or folder “{gone[0].name}”. Check the path.")
     with _desk(data) as desk:
         lines = []
-        for line in bring_in(desk, paths, who=who or reader(desk), now=_clock(today)(), into=hip):
+        said = _modality(modality)
+        for line in bring_in(desk, paths, who=who or reader(desk), now=_clock(today)(), into=hip, modality=said):
             lines.append(line)
             if not as_json:
                 _print(f"{line.outcome.replace('_', ' '):13} {line.name}: {line.says}")
@@ -434,6 +436,9 @@ def _numbers(text: str | None, count: int) -> tuple[float, ...] | None:
 SideOption = Annotated[str, typer.Option("--side", help="Which hip: left or right.")]
 Seed = Annotated[str | None, typer.Option("--seed", help="A point in the femoral head, LPS mm: x,y,z.")]
 Series = Annotated[int | None, typer.Option("--series", help="Which scan, when there are several: 1, 2, ...")]
+Modality = Annotated[
+    str | None, typer.Option("--modality", help="CT or MR: of a NIfTI file, which does not say it itself.")
+]
 DensityLaw = Annotated[
     str | None,
     typer.Option("--density", help="Typed calibration: slope,offset,sd% of density in g/cm³ over HU, e.g. 0.0008,0,2."),
@@ -448,7 +453,21 @@ def _side(text: str) -> Any:
     return Side(text.lower())
 
 
-def _read_series(path: Path, side: str, series: int | None, seed: str | None, density: str | None, quiet: bool) -> Any:
+def _modality(text: str | None) -> Any:
+    if text is not None and text.upper() not in ("CT", "MR"):
+        raise RecordError(f"“{text}” is no modality that is read. Write CT or MR.")
+    return None if text is None else text.upper()
+
+
+def _read_series(
+    path: Path,
+    side: str,
+    series: int | None,
+    seed: str | None,
+    density: str | None,
+    modality: str | None,
+    quiet: bool,
+) -> Any:
     from headstock.desk.scans import loose
 
     point, law = _numbers(seed, 3), _numbers(density, 3)
@@ -458,7 +477,7 @@ def _read_series(path: Path, side: str, series: int | None, seed: str | None, de
             typer.echo(f"\r{100 * share:3.0f} %  {words:<50.50}", err=True, nl=False)
 
     found = loose.read_series(
-        loose.open_series(path, series),
+        loose.open_series(path, series, _modality(modality)),
         _side(side),
         seed_lps_mm=None if point is None else (point[0], point[1], point[2]),
         density=None if law is None else (law[0], law[1], law[2]),
@@ -470,11 +489,11 @@ def _read_series(path: Path, side: str, series: int | None, seed: str | None, de
 
 
 @scan_app.command("show")
-def scan_show(path: Path, series: Series = None, as_json: Json = False) -> None:
+def scan_show(path: Path, series: Series = None, modality: Modality = None, as_json: Json = False) -> None:
     """What a CT or MR series (folder, zip, enhanced file, NIfTI) says of itself, and what was found in it."""
     from headstock.desk.scans import loose
 
-    found = loose.show_series(loose.open_series(path, series))
+    found = loose.show_series(loose.open_series(path, series, _modality(modality)))
     _out(found, as_json, lambda: _scan_show_text(found))
 
 
@@ -501,6 +520,7 @@ def scan_read(
     series: Series = None,
     seed: Seed = None,
     density: DensityLaw = None,
+    modality: Modality = None,
     data: Data = None,
     today: Today = None,
     who: Who = None,
@@ -515,7 +535,7 @@ def scan_read(
     path = Path(scan)
     if side is None:
         raise RecordError("Say which hip is meant: --side left or --side right.")
-    found = _read_series(path, side, series, seed, density, as_json)
+    found = _read_series(path, side, series, seed, density, modality, as_json)
     plain = loose.series_json(found)
     if labels_out is not None:
         loose.write_labels(found, labels_out)
@@ -559,12 +579,13 @@ def scan_stock(
     series: Series = None,
     seed: Seed = None,
     density: DensityLaw = None,
+    modality: Modality = None,
     as_json: Json = False,
 ) -> None:
     """The stock profile of a hip: bone against depth along the neck axis, and where sound bone starts."""
     from headstock.desk.scans import loose
 
-    plain = loose.stock_json(_read_series(path, side, series, seed, density, as_json))
+    plain = loose.stock_json(_read_series(path, side, series, seed, density, modality, as_json))
     _out(plain, as_json, lambda: _stock_text(plain))
 
 

@@ -112,3 +112,22 @@ def test_what_cannot_be_read_is_refused_in_json_and_names_no_path(words):
     assert set(told) == {"stopped", "guard"}
     assert told["stopped"]
     assert str(DATA) not in out
+
+
+def test_a_research_volume_that_does_not_tell_what_it_is_is_asked_about_and_said_with_an_option(tmp_path):
+    import SimpleITK as sitk
+
+    values = np.random.default_rng(1).integers(-90, 1200, (9, 20, 21)).astype(np.int16)
+    sitk.WriteImage(sitk.GetImageFromArray(values), str(tmp_path / "crop.nii.gz"))
+    code, out = _run("scan", "show", str(tmp_path / "crop.nii.gz"), "--json")
+    assert code == 1
+    assert "--modality CT or --modality MR" in out
+    for said in ("CT", "mr"):
+        code, out = _run("scan", "show", str(tmp_path / "crop.nii.gz"), "--modality", said, "--json")
+        assert (code, json.loads(out)["modality"]) == (0, said.upper())
+    code, out = _run("scan", "show", str(tmp_path / "crop.nii.gz"), "--modality", "PET", "--json")
+    assert code == 1
+    code, out = _run(
+        "import", str(tmp_path / "crop.nii.gz"), "--modality", "MR", "--data", str(tmp_path / "d"), "--json"
+    )
+    assert (code, json.loads(out)["lines"][0]["outcome"]) == (0, "imported")

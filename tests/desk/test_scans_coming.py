@@ -2,14 +2,15 @@
 
 import re
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from headstock.desk import hips
-from headstock.desk.desk import open_desk
-from headstock.desk.scans.plain import grid_from_json
+from headstock.desk.desk import Memory, open_desk
+from headstock.desk.scans.plain import findings_from_json, grid_from_json
 from headstock.desk.scans.volume import volume
 from headstock.phantom.series import Sender, series_files, tilted_files
 from headstock.records.scans import scan as scan_row
@@ -115,13 +116,53 @@ def test_a_research_volume_without_identity_is_a_patient_of_its_own_or_goes_wher
     sitk.WriteImage(image, str(tmp_path / "v.nii.gz"))
     data = (tmp_path / "v.nii.gz").read_bytes()
     (mine,) = bring(desk, series_files(small()))
-    (alone,) = bring(desk, [("v.nii.gz", data)])
+    (alone,) = bring(desk, [("v_CT.nii.gz", data)])
     assert alone.outcome == "imported"
     assert hips.hips_page(desk, find="", today=TODAY).patients == 2
     assert hips.hip_page(desk, alone.hip_id, today=TODAY).person.number.startswith("NO-NUMBER-")
     other = sitk.GetImageFromArray(small().values[1:])
     other.SetSpacing(small().grid.spacing_mm.tolist())
     sitk.WriteImage(other, str(tmp_path / "w.nii.gz"))
-    (given,) = bring(desk, [("w.nii.gz", (tmp_path / "w.nii.gz").read_bytes())], mine.hip_id)
+    (given,) = bring(desk, [("w_CT.nii.gz", (tmp_path / "w.nii.gz").read_bytes())], mine.hip_id)
     assert given.outcome == "imported"
     assert len(hips.hip_page(desk, mine.hip_id, today=TODAY).scans) == 2
+
+
+def _volume_bytes(values, path):
+    import SimpleITK as sitk
+
+    sitk.WriteImage(sitk.GetImageFromArray(values), str(path))
+    return path.read_bytes()
+
+
+def test_a_research_volume_that_does_not_tell_what_it_is_is_asked_about_and_taken_when_its_name_says_it(desk, tmp_path):
+    values = np.random.default_rng(1).integers(-90, 1200, (9, 20, 21)).astype(np.int16)
+    data = _volume_bytes(values, tmp_path / "v.nii")
+    (asked,) = bring(desk, [("hip.nii", data)])
+    assert (asked.outcome, asked.scan_id) == ("set_aside", None)
+    assert "end in _CT or _MR" in asked.says
+    (taken,) = bring(desk, [("hip_MR.nii", data)])
+    assert taken.outcome == "imported"
+    assert _row(desk, taken.scan_id).modality == "MR"
+    assert volume(desk, _row(desk, taken.scan_id)).modality == "MR"
+    # Read from its file again, which still does not say it.
+    again = volume(replace(desk, scans=Memory(2)), _row(desk, taken.scan_id))
+    assert (again.modality, again.findings) == ("MR", findings_from_json(_row(desk, taken.scan_id).findings))
+
+
+def test_what_a_research_volume_was_said_to_be_can_be_mended_until_it_is_read(desk, tmp_path):
+    values = np.random.default_rng(1).integers(-90, 1200, (9, 20, 21)).astype(np.int16)
+    data = _volume_bytes(values, tmp_path / "v.nii")
+    (first,) = bring(desk, [("hip_MR.nii", data)])
+    (same,) = bring(desk, [("other.nii", data)])
+    assert same.outcome == "already_here"
+    (mended,) = bring(desk, [("hip_CT.nii", data)])
+    assert (mended.outcome, mended.scan_id) == ("imported", first.scan_id)
+    assert volume(desk, _row(desk, mended.scan_id)).modality == "CT"
+
+
+def test_a_name_does_not_change_what_a_series_says_of_itself(desk):
+    (first,) = bring(desk, series_files(small()))
+    (line,) = bring(desk, [(f"{n}_MR.nii", data) for n, (_, data) in enumerate(series_files(small()))])
+    assert (line.outcome, line.scan_id) == ("already_here", first.scan_id)
+    assert _row(desk, line.scan_id).modality == "CT"

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from headstock.errors import FrameError, ImageError
+from headstock.errors import AmbiguousError, FrameError, ImageError
 from headstock.frames import Side
 from headstock.geometry.grid import Grid
-from headstock.images.nifti import is_nifti, read_nifti
+from headstock.images.nifti import is_nifti, modality_of_name, read_nifti
 from headstock.images.scan import Scan, ScanHeader
 from headstock.images.scan_metal import HIP_RADIUS_MM, find_metal, metal_findings
 from headstock.images.scan_read import open_scans, scan_of_files
@@ -141,17 +141,75 @@ def test_the_quaternion_form_is_read_as_simpleitk_reads_it(q, flipped, tmp_path_
 
 
 def test_a_scale_in_the_header_is_applied(values):
-    scan = read_nifti(nifti(values, STRAIGHT, slope=2.0, intercept=-10.0))
+    scan = read_nifti(nifti(values, STRAIGHT, slope=2.0, intercept=-10.0), modality="CT")
     assert np.array_equal(scan.values, values * 2 - 10)
     assert scan.values.dtype == np.int16
-    assert read_nifti(nifti(values, STRAIGHT, slope=0.3)).values.dtype == np.float32
+    assert read_nifti(nifti(values, STRAIGHT, slope=0.3), modality="CT").values.dtype == np.float32
 
 
-def test_what_has_no_air_is_read_as_mr_and_said(values):
-    scan = read_nifti(nifti(values + 1000, STRAIGHT))
-    assert scan.modality == "MR"
-    assert [f.weight for f in scan.findings if f.code == "modality_by_values"] == ["warn"]
-    assert read_nifti(nifti(values + 1000, STRAIGHT), modality="CT").modality == "CT"
+def told(scan):
+    """How the modality is known: (modality, code, weight)."""
+    ((code, weight),) = [(f.code, f.weight) for f in scan.findings if f.code.startswith("modality")]
+    return scan.modality, code, weight
+
+
+def bone_without_air():
+    """HU of a crop inside a hip: marrow, muscle, cancellous and cortical bone."""
+    return np.random.default_rng(3).choice([-90, -20, 50, 300, 1300], (9, 8, 7)).astype(np.int16)
+
+
+# Numbers that are no proof of either: HU without air, HU moved up by 1024, an MR, its phase (which passes through -1000
+# on its way), a picture scaled to a byte.
+UNTOLD = {
+    "a crop of a CT": bone_without_air(),
+    "a CT counted from zero": bone_without_air() + 1024,
+    "an MR": np.random.default_rng(4).integers(0, 900, (9, 8, 7)),
+    "the phase of an MR": np.random.default_rng(5).integers(-4096, 4096, (9, 8, 7)),
+    "grey from 0 to 255": np.random.default_rng(6).integers(0, 256, (9, 8, 7)),
+}
+
+
+@pytest.mark.parametrize("name", UNTOLD)
+def test_a_volume_whose_numbers_do_not_tell_is_asked_about_never_guessed(name):
+    data = nifti(UNTOLD[name].astype(np.int16), STRAIGHT)
+    with pytest.raises(AmbiguousError, match=r"does not say whether it is CT or MR.*_CT or _MR.*--modality CT or"):
+        read_nifti(data)
+    assert told(read_nifti(data, modality="CT")) == ("CT", "modality_said", "warn")
+    assert told(read_nifti(data, modality="MR")) == ("MR", "modality_said", "note")
+
+
+@pytest.mark.parametrize("padding", [-1024, -2000, -3024, -32768])
+def test_air_in_hounsfield_units_tells_a_ct_whatever_pads_it_and_the_finding_says_why(padding):
+    hu = bone_without_air()
+    hu[0] = np.random.default_rng(7).normal(-1000, 20, hu[0].shape)
+    hu[:, 0, 0] = padding
+    scan = read_nifti(nifti(hu, STRAIGHT))
+    assert told(scan) == ("CT", "modality_by_values", "note")
+    share = 100 * np.mean((hu > -1100) & (hu < -900))
+    assert f"{share:.2g} % of its values are those of air" in " ".join(f.says for f in scan.findings)
+    assert told(read_nifti(nifti(hu, STRAIGHT), modality="MR")) == ("MR", "modality_said", "warn")
+
+
+@pytest.mark.parametrize(
+    ("name", "modality"),
+    [
+        ("hip_CT.nii.gz", "CT"), ("a/b/hip-mr.nii", "MR"), ("left hip.CT.NII.GZ", "CT"), ("CT.nii", "CT"),
+        ("mr_smith.nii.gz", None), ("fact.nii", None), ("hip.nii.gz", None), ("CT/hip.nii", None), ("x_MR.zip", None),
+    ],
+)  # fmt: skip
+def test_a_file_says_what_it_is_by_the_end_of_its_name_alone(name, modality):
+    assert modality_of_name(name) == modality
+
+
+def test_files_of_a_folder_are_what_their_names_say_and_the_rest_is_asked_about(tmp_path):
+    for name in ("hip_CT.nii", "hip_MR.nii", "hip.nii"):
+        shift = len(name) + ord(name[4])  # three files of different content
+        (tmp_path / name).write_bytes(nifti(bone_without_air() + shift, STRAIGHT))
+    found = open_scans([tmp_path])
+    assert sorted(scan.modality for scan in found.scans) == ["CT", "MR"]
+    ((_, why),) = found.refused
+    assert "Say which it is" in why
+    assert [scan.modality for scan in open_scans([tmp_path], modality="MR").scans] == ["MR"] * 3
 
 
 @pytest.mark.parametrize(

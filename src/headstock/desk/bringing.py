@@ -32,6 +32,8 @@ from headstock.images.importing import (
     open_uploads,
     scans_in_words,
 )
+from headstock.images.nifti import modality_of_name
+from headstock.images.scan import ScanModality
 from headstock.records import stamp, write_line
 from headstock.records.people import film, hip_of, new_id
 from headstock.records.tables import FilmRow, SetAside
@@ -61,16 +63,19 @@ def bring_in(
     who: str,
     now: datetime,
     into: str | None = None,
+    modality: ScanModality | None = None,
     rename: Callable[[str], str] = lambda name: name,
 ) -> Iterator[Brought]:
     """Bring in everything the paths hold, one line a file, as it goes.
 
-    `into`: the hip that pictures without an identity belong to. `rename` turns the
-    name a file has on disk into the name its owner knows.
+    `into`: the hip that pictures without an identity belong to. `modality`: what the
+    NIfTI files among them are; else the end of each one's name says it, else its
+    numbers. `rename` turns the name a file has on disk into the name its owner knows.
     """
     with desk.store.session() as session:
         known = _known_films(desk, session)
-    for line in _take(_Inbox(desk, who, now, into), open_sources(paths, known=known)):
+    inbox = _Inbox(desk, who, now, into, lambda name: modality or modality_of_name(rename(name)))
+    for line in _take(inbox, open_sources(paths, known=known)):
         yield replace(line, name=rename(line.name))
 
 
@@ -80,7 +85,7 @@ def bring_bytes(
     """As `bring_in`, for (name, bytes)."""
     with desk.store.session() as session:
         known = _known_films(desk, session)
-    yield from _take(_Inbox(desk, who, now, into), open_uploads(files, known=known))
+    yield from _take(_Inbox(desk, who, now, into, modality_of_name), open_uploads(files, known=known))
 
 
 def _take(inbox: "_Inbox", items: Iterable[ImportItem]) -> Iterator[Brought]:
@@ -112,8 +117,10 @@ def summary_words(lines: Sequence[Brought]) -> str:
 class _Inbox:
     """One import under way: what it knows of the record, and the series it keeps aside."""
 
-    def __init__(self, desk: Desk, who: str, now: datetime, into: str | None) -> None:
-        self.desk, self.who, self.now, self.into = desk, who, now, into
+    def __init__(
+        self, desk: Desk, who: str, now: datetime, into: str | None, said_of: Callable[[str], ScanModality | None]
+    ) -> None:
+        self.desk, self.who, self.now, self.into, self.said_of = desk, who, now, into, said_of
         self.aside: dict[str, list[NotAFilm]] = {}
         self.waiting: dict[str, NotAFilm] = {}
         self.addresses: dict[str, str] = {}
@@ -145,7 +152,15 @@ class _Inbox:
             name = f"{folder} ({count_words(len(slices), 'file')})"
             with self.desk.store.session() as session:
                 addresses = addresses_of(session, series) if series else [self.addresses[item.name] for item in slices]
-            taken = take_series(self.desk, series, addresses, who=self.who, now=self.now, into=self.into)
+            taken = take_series(
+                self.desk,
+                series,
+                addresses,
+                who=self.who,
+                now=self.now,
+                into=self.into,
+                modality=self.said_of(slices[0].name),
+            )
             says = taken.says if taken.outcome != "set_aside" else f"{taken.says} {' '.join(scans_in_words(slices))}"
             yield Brought(name, taken.outcome, says, taken.hip_id, scan_id=taken.scan_id)
 

@@ -3,10 +3,11 @@
 In: a file or its bytes, packed with gzip or not. Out: a `Scan` on a right-handed LPS grid. The format's own frame
 is RAS (x right-to-left is *its* growing left-to-right, y anterior); the first two axes change sign on the way.
 Source: NIfTI-1 data format, nifti1.h (2007): sform before qform (methods 3 and 2); R from the quaternion.
-Decision: docs/decisions/0203-nifti-orientation.md
+Decisions: docs/decisions/0203-nifti-orientation.md, 0205-a-modality-is-asked-for.md
 """
 
 import gzip
+import re
 import struct
 import zlib
 from collections.abc import Mapping
@@ -18,21 +19,25 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from headstock.errors import ImageError
+from headstock.errors import AmbiguousError, ImageError
 from headstock.geometry.grid import Grid
 from headstock.images._guard import refusing
 from headstock.images._scan_findings import coarse_findings
 from headstock.images.scan import Finding, Scan, ScanHeader, ScanModality
 from headstock.images.scan_limits import COMMON, ScanLimits
 
-__all__ = ["is_nifti", "nifti_header", "read_nifti"]
+__all__ = ["is_nifti", "modality_of_name", "nifti_header", "read_nifti"]
 
 Floats = NDArray[np.float64]
 
 _GZIP: Final = b"\x1f\x8b"
 _HEADER: Final = 348
 _AXES_TOLERANCE: Final = 1e-3  # definition: as of the slices of a series, decision 0200
-_AIR_BELOW_HU: Final = -500  # definition: only Hounsfield units put air this low
+# Definitions; decision 0205 says why these. Air in Hounsfield units with its noise, the share of a volume that shows
+# it, and what lies below any of it: the one value that pads a picture, never a range of values.
+_AIR_HU: Final = (-1100, -900)
+_AIR_SHARE: Final = 1e-3
+_BELOW_AIR_HU: Final = -1300
 # Codes of nifti1.h for the kinds of numbers a scan may be stored in.
 _KINDS: Final[Mapping[int, str]] = {2: "u1", 4: "i2", 8: "i4", 16: "f4", 64: "f8", 256: "i1", 512: "u2", 768: "u4"}
 _DAMAGED: Final = "The NIfTI file is damaged or cut short. Copy or export it again."
@@ -64,13 +69,15 @@ def is_nifti(source: bytes | Path) -> bool:
 def read_nifti(source: bytes | Path, *, modality: ScanModality | None = None, limits: ScanLimits | None = None) -> Scan:
     """The scan in a NIfTI file.
 
-    `modality`: the format does not say; None reads as CT what holds air in Hounsfield units, the rest as MR, and
-    says so in a finding.
+    `modality`: the format does not say, so a person may; None reads as CT what holds air in Hounsfield units. What was
+    said or concluded is a finding.
 
     Raises
     ------
     ImageError
         Not NIfTI, damaged, without an orientation, not square, or more than one volume.
+    AmbiguousError
+        Nobody said whether it is CT or MR, and its numbers do not tell.
     """
     limits = limits or COMMON
     if not is_nifti(source):
@@ -87,9 +94,8 @@ def read_nifti(source: bytes | Path, *, modality: ScanModality | None = None, li
         stored = np.frombuffer(data, header.kind, offset=header.begins, count=int(np.prod(header.shape)))
         values = _scaled(stored.reshape(header.shape), header)
     findings = list(header.notes)
-    if modality is None:
-        modality, note = _modality(values)
-        findings.append(note)
+    modality, note = _modality(values, modality)
+    findings.append(note)
     values, grid = _right_handed(values, header)
     findings += coarse_findings(grid, limits)
     values.flags.writeable = False
@@ -219,20 +225,62 @@ def _scaled(stored: NDArray[Any], header: _Header) -> NDArray[Any]:
     return values.astype(np.float32)
 
 
-def _modality(values: NDArray[Any]) -> tuple[ScanModality, Finding]:
-    if float(values.min()) < _AIR_BELOW_HU:
+def modality_of_name(name: str) -> ScanModality | None:
+    """What a file's owner calls it: hip_CT.nii.gz, hip-mr.nii; None where the name does not end so."""
+    bare = name.replace("\\", "/").rpartition("/")[2].lower()
+    found = re.search(r"(?:^|[^a-z0-9])(ct|mr)\.nii(?:\.gz)?$", bare)
+    if found is None:
+        return None
+    return "CT" if found[1] == "ct" else "MR"
+
+
+def _modality(values: NDArray[Any], said: ScanModality | None) -> tuple[ScanModality, Finding]:
+    """The modality, and how it is known. The same values and the same word give the same finding."""
+    low, high = float(values.min()), float(values.max())
+    range_words = f"from {low:.4g} to {high:.4g}"
+    air = _air_share(values)
+    if air > 0.0 and said != "MR":
         return "CT", Finding(
             "modality_by_values",
             "note",
-            f"The file does not say whether it is CT or MR. Its values go down to {float(values.min()):.0f}, as air "
-            "does in Hounsfield units: it is read as CT.",
+            f"The file does not say whether it is CT or MR. {100.0 * air:.2g} % of its values are those of air in "
+            "Hounsfield units: it is read as CT.",
         )
-    return "MR", Finding(
-        "modality_by_values",
-        "warn",
-        f"The file does not say whether it is CT or MR. Its values do not go below {float(values.min()):.0f}, so they "
-        "are no Hounsfield units of a whole slice: it is read as MR, without density.",
+    if air > 0.0:
+        return "MR", Finding(
+            "modality_said",
+            "warn",
+            "The file does not say whether it is CT or MR. It was said to be MR and is read so, but "
+            f"{100.0 * air:.2g} % of its values are those of air in Hounsfield units, as on CT. Check which it is.",
+        )
+    if said == "CT":
+        return "CT", Finding(
+            "modality_said",
+            "warn",
+            f"The file does not say whether it is CT or MR; it was said to be CT. Its values run {range_words}, "
+            "without air, so nothing shows that they are Hounsfield units: outlines, density and dead bone rest on it.",
+        )
+    if said == "MR":
+        return "MR", Finding(
+            "modality_said",
+            "note",
+            "The file does not say whether it is CT or MR; it was said to be MR and is read so, without density.",
+        )
+    raise AmbiguousError(
+        f"This NIfTI file does not say whether it is CT or MR, and its values, {range_words}, do not tell: there is no "
+        "air in Hounsfield units among them, which a part of a CT can lack and an MR never has. Say which it is: let "
+        "the file's name end in _CT or _MR (hip_CT.nii.gz) and bring it in again, or give --modality CT or --modality "
+        "MR on the command line."
     )
+
+
+def _air_share(values: NDArray[Any]) -> float:
+    """The share of values that are air in Hounsfield units; 0 where that cannot be told from other numbers."""
+    below = values[values < _BELOW_AIR_HU]
+    if below.size and below.min() != below.max():
+        return 0.0
+    share = float(np.mean((values >= _AIR_HU[0]) & (values <= _AIR_HU[1])))
+    return share if share >= _AIR_SHARE else 0.0
 
 
 def _right_handed(values: NDArray[Any], header: _Header) -> tuple[NDArray[Any], Grid]:

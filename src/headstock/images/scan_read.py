@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from headstock.errors import FrameError, ImageError
+from headstock.errors import AmbiguousError, FrameError, ImageError
 from headstock.frames import Side
 from headstock.geometry.grid import Grid
 from headstock.images._guard import refusing
@@ -22,10 +22,10 @@ from headstock.images._scan_pixels import AIR_HU, Volume, check_scales, scaled_p
 from headstock.images._scan_slice import Slice, slices_of
 from headstock.images.importing import NotAFilm, Refused, open_sources, open_uploads
 from headstock.images.limits import ImportLimits, ReadLimits
-from headstock.images.nifti import is_nifti, read_nifti
+from headstock.images.nifti import is_nifti, modality_of_name, read_nifti
 from headstock.images.read import quiet
 from headstock.images.resample import squared
-from headstock.images.scan import Finding, Scan, ScanHeader
+from headstock.images.scan import Finding, Scan, ScanHeader, ScanModality
 from headstock.images.scan_limits import COMMON, ScanLimits
 
 __all__ = ["ScanSet", "open_scan_uploads", "open_scans", "scan_of_files", "scans_of_files"]
@@ -42,16 +42,22 @@ class ScanSet:
 
 
 def scan_of_files(
-    files: Sequence[bytes | Path], *, limits: ScanLimits | None = None, progress: Progress | None = None
+    files: Sequence[bytes | Path],
+    *,
+    limits: ScanLimits | None = None,
+    progress: Progress | None = None,
+    modality: ScanModality | None = None,
 ) -> Scan:
-    """The one scan in the files of a series, in any order.
+    """The one scan in the files of a series, in any order. `modality`: of a NIfTI file, as a person says it.
 
     Raises
     ------
     ImageError
         Not slices of one series; or no volume, a stretched one, or more than one can be made of them.
+    AmbiguousError
+        A NIfTI file of which nobody said whether it is CT or MR, and whose numbers do not tell.
     """
-    found = scans_of_files(files, limits=limits, progress=progress)
+    found = scans_of_files(files, limits=limits, progress=progress, modality=modality)
     if len(found.scans) == 1 and not found.refused:
         return found.scans[0]
     if not found.scans and len(found.refused) == 1:
@@ -64,21 +70,27 @@ def scan_of_files(
 
 
 def scans_of_files(
-    files: Sequence[bytes | Path], *, limits: ScanLimits | None = None, progress: Progress | None = None
+    files: Sequence[bytes | Path],
+    *,
+    limits: ScanLimits | None = None,
+    progress: Progress | None = None,
+    modality: ScanModality | None = None,
 ) -> ScanSet:
     """Every scan in the files of one series: echoes, time points and reconstructions that share its number apart.
 
-    One NIfTI file is a series of its own.
+    One NIfTI file is a series of its own; `modality` says what it is. DICOM says that itself.
 
     Raises
     ------
     ImageError
         Not slices of one series, or none that says where it lies.
+    AmbiguousError
+        A NIfTI file of which nobody said whether it is CT or MR, and whose numbers do not tell.
     """
     limits = limits or COMMON
     reading = ReadLimits()
     if len(files) == 1 and is_nifti(files[0]):
-        return ScanSet((read_nifti(files[0], limits=limits),), ())
+        return ScanSet((read_nifti(files[0], modality=modality, limits=limits),), ())
     slices = [s for file in files for s in slices_of(file, reading)]
     if not slices:
         raise ImageError("There is no slice. Give the files of one series.")
@@ -96,13 +108,18 @@ def scans_of_files(
 
 
 def open_scans(
-    paths: Iterable[Path], *, limits: ScanLimits | None = None, importing: ImportLimits | None = None
+    paths: Iterable[Path],
+    *,
+    limits: ScanLimits | None = None,
+    importing: ImportLimits | None = None,
+    modality: ScanModality | None = None,
 ) -> ScanSet:
     """Every scan under the paths: folders, zips, a medium's directory, files; DICOM or NIfTI.
 
     Films and other files that are no slices are passed over. Names inside archives are never used as paths.
+    `modality`: of NIfTI files, as a person says it; else the end of each one's name says it, else its numbers.
     """
-    return _by_series(open_sources(paths, limits=importing), limits)
+    return _by_series(open_sources(paths, limits=importing), limits, modality)
 
 
 def open_scan_uploads(
@@ -112,7 +129,7 @@ def open_scan_uploads(
     return _by_series(open_uploads(files, limits=importing), limits)
 
 
-def _by_series(items: Iterable[object], limits: ScanLimits | None) -> ScanSet:
+def _by_series(items: Iterable[object], limits: ScanLimits | None, modality: ScanModality | None = None) -> ScanSet:
     series: dict[tuple[str, str], list[NotAFilm]] = {}
     refused: list[tuple[str, str]] = []
     scans: list[Scan] = []
@@ -127,8 +144,9 @@ def _by_series(items: Iterable[object], limits: ScanLimits | None) -> ScanSet:
             f" “{first.series_description}”" if first.series_description else ""
         )
         try:
-            found = scans_of_files([s.file_bytes for s in slices], limits=limits)
-        except ImageError as why:
+            said = modality or modality_of_name(first.name)
+            found = scans_of_files([s.file_bytes for s in slices], limits=limits, modality=said)
+        except (ImageError, AmbiguousError) as why:
             refused.append((called, str(why)))
             continue
         scans.extend(found.scans)

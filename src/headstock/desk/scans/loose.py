@@ -25,7 +25,7 @@ from headstock.desk.scans.following import distinct, follow
 from headstock.desk.scans.plain import findings_to_json, grid_to_json
 from headstock.errors import AmbiguousError, ImageError
 from headstock.frames import Side
-from headstock.images.scan import Finding, Scan
+from headstock.images.scan import Finding, Scan, ScanModality
 from headstock.images.scan_metal import find_metal, metal_findings
 from headstock.images.scan_read import open_scans
 
@@ -54,8 +54,10 @@ class Loose:
     findings: tuple[Finding, ...]
 
 
-def open_series(path: Path, series: int | None = None) -> Scan:
+def open_series(path: Path, series: int | None = None, modality: ScanModality | None = None) -> Scan:
     """The one scan that a folder, zip or file holds; `series` (1, 2, ...) picks where there are several.
+
+    `modality` says what a NIfTI file is that does not say it itself.
 
     Raises
     ------
@@ -64,7 +66,7 @@ def open_series(path: Path, series: int | None = None) -> Scan:
     AmbiguousError
         It holds several and none was named.
     """
-    found = open_scans([path], limits=scan_limits(limits_shipped()))
+    found = open_scans([path], limits=scan_limits(limits_shipped()), modality=modality)
     if not found.scans:
         words = " ".join(dict.fromkeys(reason for _, reason in found.refused))
         raise ImageError(f"There is no scan here that can be read. {words}".strip())

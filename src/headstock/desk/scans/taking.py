@@ -18,8 +18,9 @@ from headstock.desk.scans.coarse import scan_limits
 from headstock.desk.scans.plain import findings_to_json, grid_to_json, scan_header_to_json
 from headstock.desk.scans.rows import scan_words
 from headstock.desk.scans.volume import kept_under
-from headstock.errors import GuardError, ImageError
-from headstock.images.scan import Scan
+from headstock.errors import AmbiguousError, GuardError, ImageError
+from headstock.images.nifti import is_nifti
+from headstock.images.scan import Scan, ScanModality
 from headstock.images.scan_read import scan_of_files
 from headstock.records import sha256_hex, stamp, write_line
 from headstock.records.people import hip_of, new_id
@@ -52,23 +53,31 @@ def content_of(addresses: list[str]) -> str:
 
 
 def take_series(
-    desk: Desk, series_uid: str, addresses: list[str], *, who: str, now: datetime, into: str | None = None
+    desk: Desk,
+    series_uid: str,
+    addresses: list[str],
+    *,
+    who: str,
+    now: datetime,
+    into: str | None = None,
+    modality: ScanModality | None = None,
 ) -> Taken:
     """Make a scan of a series' files.
 
-    `into`: the hip that a scan without an identity belongs to.
+    `into`: the hip that a scan without an identity belongs to. `modality`: of a NIfTI file, as a person says it.
     """
     content = content_of(addresses)
     with desk.store.session() as session:
         here = scan_by_content(session, content)
-        if here is not None:
+        if here is not None and not _said_otherwise(desk, here, modality):
             return Taken("already_here", "Already here.", here.id, hip_to_open(session, here.patient_id, here.side))
     limits = scan_limits(limits_in_force(desk))
     try:
-        found = scan_of_files([desk.store.vault.get(address) for address in addresses], limits=limits)
-    except ImageError as stop:
+        files = [desk.store.vault.get(address) for address in addresses]
+        found = scan_of_files(files, limits=limits, modality=modality)
+    except (ImageError, AmbiguousError) as stop:
         return Taken("set_aside", f"Kept, but no scan could be made of it. {stop}")
-    desk.scans.get(kept_under(content, limits), lambda: found)
+    desk.scans.get(kept_under(content, limits, found.modality), lambda: found)
     try:
         with desk.store.writing() as session:
             row = _enter(session, found, series_uid, addresses, content, now, into)
@@ -87,6 +96,13 @@ def take_series(
             return Taken("imported", f"{words} {notes}".strip(), row.id, hip_to_open(session, row.patient_id, row.side))
     except GuardError as stop:
         return Taken("refused", str(stop))
+
+
+def _said_otherwise(desk: Desk, here: ScanRow, modality: ScanModality | None) -> bool:
+    """Whether a person now says of a NIfTI file that it is not what it was brought in as. DICOM says it itself."""
+    if modality is None or modality == here.modality:
+        return False
+    return is_nifti(desk.store.vault.get(here.files[0]))
 
 
 def _enter(

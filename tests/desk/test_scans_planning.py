@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from headstock.desk import compare, ground, hips, place, sign
+from headstock.desk.desk import open_desk
 from headstock.desk.limits import limits_shipped
-from headstock.desk.pages import PlacementSave, SignIn
+from headstock.desk.pages import PlacementSave, SignIn, TargetIn
 from headstock.desk.scan_pages import CalibrationIn, CutIn, EditIn, EditsIn, ScanSideIn
 from headstock.desk.scans import actions, beside, page, stock, volumes
 from headstock.desk.scans.plain import findings_from_json, findings_to_json
@@ -214,6 +215,36 @@ def test_a_dragged_cut_is_held_at_its_depth_with_intervals_and_kept_only_when_as
     with planned.desk.store.session() as session:
         kept = hips.gather(session, planned.hip, limits_shipped(), TODAY).placement
     assert kept.step == before + 1
+
+
+def test_a_hand_sees_values_at_once_and_their_intervals_when_it_rests(planned):
+    kept = place.placement_page(planned.desk, planned.hip, today=TODAY).appraisal
+    aside = kept.placement.model_copy(update={"space": kept.placement.space.model_copy(update={"y_mm": 1.5})})
+    under = place.values_live(planned.desk, planned.hip, aside, today=TODAY)
+    rested = place.appraise_live(planned.desk, planned.hip, aside, today=TODAY)
+    shown = {line.number.key: line for line in rested.lines if line.number.kind == "measured"}
+    values = {one.key: one for one in under.values}
+    assert set(shown) <= set(values)
+    for key, line in shown.items():
+        assert values[key].value == pytest.approx(line.number.value, rel=1e-5, abs=1e-6)
+        assert line.number.low <= line.number.value <= line.number.high
+        if line.limit is not None and line.limit.state in ("within", "outside"):
+            assert values[key].state == line.limit.state
+    assert (under.placement, under.space, under.binding) == (aside, rested.space, rested.binding)
+    assert place.placement_page(planned.desk, planned.hip, today=TODAY).appraisal.placement == kept.placement
+
+
+def test_a_change_by_another_program_is_seen_at_once(planned):
+    before = scene_of(planned.desk, planned.hip, today=TODAY)
+    assert scene_of(planned.desk, planned.hip, today=TODAY) is before
+    other = open_desk(planned.desk.store.folder)
+    try:
+        place.set_target(other, planned.hip, TargetIn(leg_mm=4.0, offset_mm=0.0), **WHO)
+    finally:
+        other.close()
+    assert scene_of(planned.desk, planned.hip, today=TODAY).targets.leg_length_difference_mm == 4.0
+    place.set_target(planned.desk, planned.hip, TargetIn(leg_mm=0.0, offset_mm=0.0), **WHO)
+    assert scene_of(planned.desk, planned.hip, today=TODAY).targets.leg_length_difference_mm == 0.0
 
 
 def test_a_place_on_films_means_nothing_on_a_scan(planned):

@@ -101,6 +101,7 @@ class Record:
             "/reading": {"state": self.reading, "base_step": self.step("reading", self.films[0]), "what": "moved"},
             "/measure": self.reading,
             "/appraise": self.placement,
+            "/values": self.placement,
             "/placement": {"placement": self.placement, "base_step": self.step("placement", self.hip), "what": "x"},
             "/best": {"level": rng.choice(["mid_head", "low_neck"]), "family": None, "size": None},
             "/sign": {

@@ -390,6 +390,9 @@ def test_comparison_placement_and_signature_answer_over_http(client: TestClient,
     placement["pose"]["x_mm"] += 1.0
     live = client.post(f"{hip_path}/appraise", json=placement).json()
     assert live["placement"]["pose"]["x_mm"] == placement["pose"]["x_mm"]
+    # Values alone are of a scan; on films the whole appraisal is as quick.
+    on_films = client.post(f"{hip_path}/values", json=placement)
+    assert (on_films.status_code, on_films.json()["guard"]) == (409, "family unsuitable")
     kept = client.put(
         f"{hip_path}/placement", json={"placement": placement, "base_step": page["step"], "what": "moved 1 mm"}
     ).json()

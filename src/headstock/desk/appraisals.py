@@ -11,13 +11,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from headstock.desk.ground import appraised, drawn
+from headstock.desk.ground import appraised, drawn, moved_by_hand
 from headstock.desk.guards import family_unsuitable
-from headstock.desk.limits import limit_mark
+from headstock.desk.limits import limit_mark, page_state
 from headstock.desk.pages import (
     Appraisal,
     Drawing,
     Line,
+    Moved,
+    MovedValue,
     Number,
     PlacementIn,
     PoseIn,
@@ -41,7 +43,7 @@ from headstock.planning.reserve import ReserveEnd as PlanningEnd
 from headstock.planning.search import binding_words
 from headstock.planning.space.view import space_view
 
-__all__ = ["GROUPS", "appraisal_page", "canal_said", "checked_limits", "placement_from", "placement_in"]
+__all__ = ["GROUPS", "appraisal_page", "canal_said", "checked_limits", "moved_page", "placement_from", "placement_in"]
 
 Floats = NDArray[np.float64]
 GROUPS: Final = {
@@ -184,17 +186,35 @@ def appraisal_page(
     )
 
 
+def moved_page(scene: Scene, placement: Placement, catalogue: Catalogue) -> Moved:
+    """Values of a placement on a scan while a hand moves it."""
+    begun = time.perf_counter()
+    found = moved_by_hand(scene, placement, catalogue)
+    values = [
+        MovedValue(key=name, value=value, state=page_state(found.states[name]) if name in found.states else None)
+        for name, value in found.values.items()
+    ]
+    return Moved(
+        placement=placement_in(placement, catalogue.family(placement.family).level),
+        values=values,
+        binding=found.binding,
+        space=_space_view(scene, placement, catalogue),
+        ms=1000 * (time.perf_counter() - begun),
+    )
+
+
 def _space_view(scene: Scene, placement: Placement, catalogue: Catalogue) -> SpaceView:
     assert scene.scan is not None
     view = space_view(scene.scan.space, placement, catalogue)
 
     def point(values: Floats) -> tuple[float, float, float]:
-        x, y, z = (round(float(v), 3) for v in values)
+        x, y, z = np.round(values, 3).tolist()
         return (x, y, z)
 
     def maybe(values: Floats | None) -> tuple[float, float, float] | None:
         return None if values is None else point(values)
 
+    seat = np.column_stack([np.round(view.seat_points, 3), view.seat_state, np.round(view.seat_wall_mm, 2)])
     return SpaceView(
         component=view.component,
         component_to_lps=[round(float(v), 6) for v in view.component_to_lps.ravel()],
@@ -208,10 +228,7 @@ def _space_view(scene: Scene, placement: Placement, catalogue: Catalogue) -> Spa
         cup_radius_mm=view.cup_radius_mm,
         cup_axis=maybe(view.cup_axis),
         least_wall_at=maybe(view.least_wall_at),
-        seat=[
-            (*point(at), float(state), round(float(wall), 2))
-            for at, state, wall in zip(view.seat_points, view.seat_state, view.seat_wall_mm, strict=True)
-        ],
+        seat=[(x, y, z, state, wall) for x, y, z, state, wall in seat.tolist()],
     )
 
 

@@ -71,6 +71,7 @@ class Desk:
     answers: Memory = field(default_factory=lambda: Memory(64))
     scans: Memory = field(default_factory=lambda: Memory(2))  # volumes: hundreds of MB each
     hips: Memory = field(default_factory=lambda: Memory(3))  # hips read from scans, with their fields
+    at_hand: Memory = field(default_factory=lambda: Memory(1))  # the hip under the hand, as the record now has it
 
     def film(self, film_id: str) -> Film:
         """The decoded film, from the vault; checked against its address."""

@@ -14,11 +14,12 @@ from headstock.planning.optimise import Best, best_placement
 from headstock.planning.space.appraise import appraise_space
 from headstock.planning.space.comparison import compare_space
 from headstock.planning.space.drawing import drawing_in_space
+from headstock.planning.space.moving import Moved, moved
 from headstock.planning.space.optimise import best_in_space
 from headstock.planning.space.wire import guide_in_space
 from headstock.planning.wire import Guide, guide
 
-__all__ = ["appraised", "best_at", "compared_levels", "drawn", "fits_ground", "guided"]
+__all__ = ["appraised", "best_at", "compared_levels", "drawn", "fits_ground", "guided", "moved_by_hand"]
 
 
 def fits_ground(scene: Scene, placement: Placement) -> bool:
@@ -43,6 +44,23 @@ def appraised(scene: Scene, placement: Placement, catalogue: Catalogue, *, live:
         return appraise_space(scene.scan.space, placement, catalogue, scene.limits, scene.targets, live=live)
     assert scene.film is not None
     return appraise(scene.film.live if live else scene.film.prepared, placement, catalogue, scene.limits, scene.targets)
+
+
+def moved_by_hand(scene: Scene, placement: Placement, catalogue: Catalogue) -> Moved:
+    """Values alone of a placement on a scan.
+
+    Raises
+    ------
+    GuardError
+        The hip is planned on films, where the whole appraisal is quick enough for a hand, or the placement was made
+        on films.
+    """
+    _checked(scene, placement)
+    if scene.scan is None:
+        raise GuardError(
+            "This hip is planned on films: there the whole appraisal follows the hand. Ask for it.", "family unsuitable"
+        )
+    return moved(scene.scan.space, placement, catalogue, scene.limits, scene.targets)
 
 
 def drawn(scene: Scene, placement: Placement, catalogue: Catalogue, *, live: bool = False) -> Drawing:

@@ -18,7 +18,7 @@ from headstock.planning.limits import Limit, Limits, State, limit_state, parse_l
 from headstock.records import write_line
 from headstock.records.people import add_limit_edit, limit_edits
 
-__all__ = ["change_limit", "limit_mark", "limit_rows", "limits_in_force", "limits_shipped"]
+__all__ = ["change_limit", "limit_mark", "limit_rows", "limits_in_force", "limits_shipped", "page_state"]
 
 _STATES: Final[dict[State, LimitState]] = {
     State.WITHIN: "within",
@@ -102,13 +102,18 @@ def page_status(limit: Limit) -> PageStatus:
     return status
 
 
+def page_state(state: State) -> LimitState:
+    """How a page names where a value lies against its limit."""
+    return _STATES.get(state, "none")
+
+
 def limit_mark(measured: Measured, limit: Limit | None, state: State | None = None) -> LimitMark | None:
     """The limit beside a number; None where no limit belongs to it."""
     if limit is None:
         return None
     found = limit_state(measured, limit) if state is None else state
     return LimitMark(
-        state=_STATES.get(found, "none"),
+        state=page_state(found),
         low=limit.low,
         high=limit.high,
         words=limit.in_words(),

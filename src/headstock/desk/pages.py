@@ -47,6 +47,8 @@ __all__ = [
     "MeasureRow",
     "MeasuresOut",
     "Model",
+    "Moved",
+    "MovedValue",
     "NextStep",
     "Number",
     "OverrideWanted",
@@ -794,6 +796,24 @@ class Appraisal(Model):
     binding: str | None  # which limit held the optimiser, or that no placement meets the limits
     ms: float
     space: SpaceView | None = None
+
+
+class MovedValue(Model):
+    """One value while a part is moved; `state` of the value alone, None where no limit is set."""
+
+    key: str
+    value: float
+    state: LimitState | None
+
+
+class Moved(Model):
+    """What a placement on a scan leads to while a hand moves it: values now, intervals when the hand rests."""
+
+    placement: PlacementIn
+    values: list[MovedValue]
+    binding: str
+    space: SpaceView
+    ms: float
 
 
 class LimitRow(Model):

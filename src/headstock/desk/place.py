@@ -3,11 +3,11 @@
 from datetime import date, datetime
 from typing import Literal
 
-from headstock.desk.appraisals import appraisal_page, placement_from, placement_in
+from headstock.desk.appraisals import appraisal_page, moved_page, placement_from, placement_in
 from headstock.desk.compare import best_of
 from headstock.desk.desk import Desk
 from headstock.desk.ground import best_at, fits_ground
-from headstock.desk.pages import Appraisal, PlacementIn, PlacementPage, PlacementSave, SizeOption, TargetIn
+from headstock.desk.pages import Appraisal, Moved, PlacementIn, PlacementPage, PlacementSave, SizeOption, TargetIn
 from headstock.desk.scene import Scene, scene_of
 from headstock.errors import RecordError
 from headstock.implants import CutLevel, Placement
@@ -24,6 +24,7 @@ __all__ = [
     "redo_placement",
     "set_target",
     "undo_placement",
+    "values_live",
 ]
 
 
@@ -87,9 +88,15 @@ def _page(
 
 
 def appraise_live(desk: Desk, hip_id: str, given: PlacementIn, *, today: date) -> Appraisal:
-    """Numbers while a part is dragged; nothing is kept."""
+    """Numbers while a part is dragged on films, or when a hand rests on a scan (`values_live`); nothing is kept."""
     scene = scene_of(desk, hip_id, today=today)
-    return appraisal_page(scene, placement_from(given, desk.catalogue), desk.catalogue, live=True)
+    return appraisal_page(scene, placement_from(given, desk.catalogue), desk.catalogue, live=scene.scan is None)
+
+
+def values_live(desk: Desk, hip_id: str, given: PlacementIn, *, today: date) -> Moved:
+    """Values alone while a part is dragged on a scan; nothing is kept."""
+    scene = scene_of(desk, hip_id, today=today)
+    return moved_page(scene, placement_from(given, desk.catalogue), desk.catalogue)
 
 
 def keep_placement(desk: Desk, hip_id: str, given: PlacementSave, *, who: str, now: datetime) -> PlacementPage:

@@ -130,6 +130,13 @@ def scene_of(desk: Desk, hip_id: str, *, today: date) -> Scene:
     CalibrationError
         There is no scan, and the AP film has no scale, or its sources contradict.
     """
+    with desk.store.session() as session:
+        revision = desk.store.revision(session)
+    # While a hand drags a part nothing in the record changes, and looking it all up again costs half the hand's wait.
+    return desk.at_hand.get((hip_id, today, revision), lambda: _looked_up(desk, hip_id, today))
+
+
+def _looked_up(desk: Desk, hip_id: str, today: date) -> Scene:
     limits = limits_in_force(desk)
     with desk.store.session() as session:
         state = gather(session, hip_id, limits, today)

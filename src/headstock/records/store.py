@@ -22,6 +22,7 @@ from alembic.util import CommandError
 from sqlalchemy.orm import Session
 
 from headstock.errors import RecordError
+from headstock.records.tables import Audit
 from headstock.records.vault import Vault
 
 __all__ = ["Store", "default_folder"]
@@ -63,6 +64,7 @@ class Store:
                 "Make it writable, or give another one with --data."
             ) from None
         self._heads = threading.Lock()
+        self._changes = 0
         self.engine = sa.create_engine(
             url or f"sqlite:///{folder / 'headstock.sqlite3'}", connect_args={"timeout": 20} if url is None else {}
         )
@@ -104,8 +106,16 @@ class Store:
             yield session
             session.flush()
             noted = session.info.get("audit_head")
+        self._changes += 1
         if noted is not None:
             self._note_head(noted)
+
+    def revision(self, session: Session) -> tuple[int, int]:
+        """Another pair after every change: this program's own are counted, others lengthen the audit chain.
+
+        Ask before anything else in the session, so that what is looked up is at least as new as the pair says.
+        """
+        return self._changes, session.scalar(sa.select(sa.func.max(Audit.seq))) or 0
 
     def _note_head(self, head: tuple[int, str]) -> None:
         """Keep the end of the audit chain outside the database, so that a chain cut short is seen.

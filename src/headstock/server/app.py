@@ -370,6 +370,10 @@ def _plans(app: FastAPI, desk: Desk, clock: Clock) -> None:
     def appraise(hip: str, given: schema.PlacementIn) -> schema.Appraisal:
         return place.appraise_live(desk, hip, given, today=clock().date())
 
+    @app.post("/api/hips/{hip}/values")
+    def values(hip: str, given: schema.PlacementIn) -> schema.Moved:
+        return place.values_live(desk, hip, given, today=clock().date())
+
     @app.post("/api/hips/{hip}/placement/undo")
     def undo(hip: str) -> schema.PlacementPage:
         return place.undo_placement(desk, hip, who=reader(desk), now=clock())

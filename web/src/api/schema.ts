@@ -47,6 +47,7 @@ export type MeasureRow = S["MeasureRow"];
 export type MeasuresOut = S["MeasuresOut"];
 export type MeshInfo = S["MeshInfo"];
 export type NextStep = S["NextStep"];
+export type MovedAnswer = S["Moved"];
 export type OverrideWanted = S["OverrideWanted"];
 export type Person = S["Person"];
 export type PlacementIn = S["PlacementIn"];

@@ -538,6 +538,20 @@ export interface components {
             path: string;
             value: "wall" | null;
         };
+        /** @description What a placement on a scan leads to while a hand moves it: values now, intervals when the hand rests. */
+        Moved: {
+            binding: string;
+            ms: number;
+            placement: components["schemas"]["PlacementIn"];
+            space: components["schemas"]["SpaceView"];
+            values: components["schemas"]["MovedValue"][];
+        };
+        /** @description One value while a part is moved; `state` of the value alone, None where no limit is set. */
+        MovedValue: {
+            key: string;
+            state: ("within" | "near" | "outside" | "not_known" | "none") | null;
+            value: number;
+        };
         /** @description The next thing to do for a hip; `page` is where its button leads. */
         NextStep: {
             button: string;

@@ -24,6 +24,8 @@ export function valueWords(n: Measure): string | null {
 /** The interval, or in words why there is none. */
 export function intervalWords(n: Measure): string {
   if (n.low !== null && n.high !== null) return `${digits(n.low, n.decimals)} to ${digits(n.high, n.decimals)}`;
+  // Measured, but its draws are not computed yet: a part is being moved.
+  if (n.kind === "measured" && n.value !== null) return "interval follows";
   return WAYS_OF_KNOWING[n.kind] ?? "";
 }
 

@@ -2,12 +2,16 @@
 
 import { useCallback, useEffect, useMemo, useRef, useState } from "preact/hooks";
 import { ask, at } from "../../api/client";
-import type { Appraisal, PlacementIn, PlacementPage, TargetIn } from "../../api/schema";
+import type { Appraisal, MovedAnswer, PlacementIn, PlacementPage, TargetIn } from "../../api/schema";
 import { say } from "../../parts/keys";
 import { placementKeeper } from "../keepers";
 import { type KeeperState, reconcile } from "../model/keeper";
+import { withMoved } from "../model/hand";
 import { latest } from "../model/latest";
 import { samePlacement } from "../model/placement";
+
+/** How long a hand stays before it rests. */
+const REST_MS = 150;
 
 export interface PlacementWork {
   readonly page: PlacementPage | null;
@@ -58,6 +62,27 @@ export function usePlacement(hip: string): PlacementWork {
       ),
     [path],
   );
+  const rest = useRef<ReturnType<typeof setTimeout> | undefined>(undefined);
+  // On a scan a hand is followed by values alone; their intervals are asked for when it rests.
+  const quick = useMemo(
+    () =>
+      latest(
+        (asked: PlacementIn, signal) => ask<MovedAnswer>("POST", path("/values"), asked, signal),
+        (answer, asked, tookMs) => {
+          setAppraisal((before) => before && withMoved(before, answer));
+          setLiveMs(tookMs);
+          clearTimeout(rest.current);
+          rest.current = setTimeout(() => now.current.placement === asked && live.ask(asked), REST_MS);
+        },
+        (reason) => say(reason instanceof Error ? reason.message : String(reason)),
+      ),
+    [path, live],
+  );
+  const stop = useCallback(() => {
+    clearTimeout(rest.current);
+    quick.drop();
+    live.drop();
+  }, [quick, live]);
 
   const take = useCallback((answer: PlacementPage) => {
     now.current = { placement: answer.appraisal.placement, step: answer.step };
@@ -75,7 +100,7 @@ export function usePlacement(hip: string): PlacementWork {
         now.current.step = answer.step;
         setPage(answer);
         if (!isLast || !now.current.placement || !samePlacement(answer.appraisal.placement, now.current.placement)) return;
-        live.drop();
+        stop();
         setAppraisal(answer.appraisal);
         setMoving(false);
       },
@@ -109,18 +134,21 @@ export function usePlacement(hip: string): PlacementWork {
       current = false;
       clearTimeout(later);
       deaf();
-      live.drop();
+      stop();
     };
-  }, [path, keeper, live, take]);
+  }, [path, keeper, live, stop, take]);
 
   const show = useCallback(
     (next: PlacementIn) => {
       now.current.placement = next;
       setPlacement(next);
       setMoving(true);
-      live.ask(next);
+      if (!next.space) return live.ask(next);
+      clearTimeout(rest.current);
+      live.drop();
+      quick.ask(next);
     },
-    [live],
+    [live, quick],
   );
   const commit = useCallback(
     (next: PlacementIn, what: string) => {
@@ -136,13 +164,13 @@ export function usePlacement(hip: string): PlacementWork {
         .then(run)
         .then(
           (answer) => {
-            live.drop();
+            stop();
             take(answer);
           },
           (reason: unknown) => say((reason as Error).message),
         );
     },
-    [keeper, take, live],
+    [keeper, take, stop],
   );
 
   return {

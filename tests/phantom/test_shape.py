@@ -111,4 +111,4 @@ def test_shape_weights_outside_the_subjects_are_refused():
     with pytest.raises(FrameError, match="beyond 3 standard deviations"):
         subject((float("nan"),))
     with pytest.raises(TooFewError, match="modes are used"):
-        subject((0.0,) * 11)
+        subject((0.0,) * 26)

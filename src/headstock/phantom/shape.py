@@ -23,7 +23,7 @@ from headstock.errors import FrameError, TooFewError
 
 __all__ = ["LANDMARK_NODES", "MODES", "Bone", "Subject", "Surface", "subject"]
 
-MODES: Final = 10  # the first ten of 25 modes: later ones move single patches and roughen the joint
+MODES: Final = 25  # all of them: the later ones move single patches and roughen heads and joints, as real ones are
 
 # Node numbers of the shape model; femur numbers are counted from the femur's first node.
 _FEMUR_START: Final = 1946

@@ -76,6 +76,18 @@ def test_the_sign_is_right_on_both_sides_of_a_hollow_body():
     assert field.at([[0.0, 0, 0], [8.5, 0, 0], [10.5, 0, 0], [14.0, 0, 0]]) == approx([7.0, -1.5, -1.5, 2.0], abs=0.15)
 
 
+@pytest.mark.parametrize("turned", [0, 1, 2])
+def test_faces_with_two_corners_in_one_place_change_nothing(turned):
+    # A surface found between samples has them wherever it runs through a sample exactly.
+    a, b, c = BOX.faces[0]
+    twin = len(BOX.vertices)  # a second corner where `a` is: the faces between the two have an edge of no length
+    split = np.array([[twin, b, c], np.roll([a, b, twin], turned), np.roll([a, twin, c], turned)])
+    doubled = Mesh(np.vstack([BOX.vertices, BOX.vertices[a]]), np.vstack([split, BOX.faces[1:]]))
+    field = mesh_distance(doubled, 0.7, 6.0)
+    assert np.abs(field.values - box_distance(field.points())).max() < 1e-3
+    np.testing.assert_allclose(field.values, mesh_distance(BOX, 0.7, 6.0).values, atol=1e-5)
+
+
 def test_a_body_with_faces_on_the_samples_keeps_its_sign():
     # Vertices, edges and faces fall exactly on samples: parity must not leak along a column.
     field = mesh_distance(BOX, 1.0, 4.0)

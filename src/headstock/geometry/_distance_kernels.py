@@ -202,7 +202,8 @@ def nearest(source: Any, turn: Any, shift: Any, out: Any) -> None:
 def band(vertices: Any, faces: Any, reach: float, square: Any, foot: Any) -> None:
     """Exact squared distance and nearest surface point of every sample within `reach` steps of a face's box.
 
-    Nearest point of a triangle: C. Ericson, Real-Time Collision Detection, 2005, section 5.1.5.
+    Nearest point of a triangle: C. Ericson, Real-Time Collision Detection, 2005, section 5.1.5. Where a surface runs
+    through a sample exactly, some of its faces have two corners in one place: an edge of no length is passed over.
     """
     nx, ny, nz = square.shape
     for f in range(faces.shape[0]):
@@ -244,11 +245,11 @@ def band(vertices: Any, faces: Any, reach: float, square: Any, foot: Any) -> Non
                         s, t = 1.0, 0.0
                     elif d6 >= 0.0 and d5 <= d6:
                         s, t = 0.0, 1.0
-                    elif vc <= 0.0 and d1 >= 0.0 and d3 <= 0.0:
+                    elif vc <= 0.0 and d1 >= 0.0 and d3 <= 0.0 and d1 > d3:
                         s, t = d1 / (d1 - d3), 0.0
-                    elif vb <= 0.0 and d2 >= 0.0 and d6 <= 0.0:
+                    elif vb <= 0.0 and d2 >= 0.0 and d6 <= 0.0 and d2 > d6:
                         s, t = 0.0, d2 / (d2 - d6)
-                    elif va <= 0.0 and d4 - d3 >= 0.0 and d5 - d6 >= 0.0:
+                    elif va <= 0.0 and d4 >= d3 and d5 >= d6 and (d4 > d3 or d5 > d6):
                         t = (d4 - d3) / ((d4 - d3) + (d5 - d6))
                         s = 1.0 - t
                     else:

@@ -24,7 +24,7 @@ SPECS = [
     PhantomSpec(),
     ILL,
     PhantomSpec(spherical_heads=True, shape_sd=(-1.0, 0.8, -0.6)),
-    # A worn joint: bumps of a real head stand 1.5 mm above its sphere.
+    # A worn joint: bumps of a real head stand 1.5 mm above its sphere. Touching joints: test_joint.py.
     PhantomSpec(shape_sd=(0.9, 0.3, 1.2), right=HipSpec(joint_space_mm=0.6), left=HipSpec(joint_space_mm=0.6)),
     PhantomSpec(shape_sd=(1.5, 1.5, -1.5), pelvis_tilt_deg=-8.0, right=HipSpec(femur_scale=0.9, flexion_deg=8.0)),
 ]
@@ -54,7 +54,7 @@ def test_no_femur_stands_in_the_pelvis_nor_the_pelvis_in_a_femur(spec):
         assert femur.volume_mm3() > 0.0
         for points, solid in ((femur.vertices, patient.pelvis), (patient.pelvis.vertices, femur)):
             near, _ = cKDTree(solid.vertices).query(points)
-            assert (near > 0.8).all()
+            assert (near > 0.55).all()
             candidates = points[np.argsort(near)[:30]]
             assert near.min() < 4.0  # the joint: a test of nothing would pass too
             assert winding_number(candidates, solid).max() < 0.5

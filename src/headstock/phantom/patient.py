@@ -17,9 +17,10 @@ from headstock.errors import FrameError
 from headstock.frames import LPS_TO_HIP, Side
 from headstock.geometry import rotation_about
 from headstock.phantom.femur import Femur, make_femur, smoothstep
+from headstock.phantom.joint import overlap_mm3
 from headstock.phantom.lesion import Body, bodies_of
 from headstock.phantom.metal import metal_of, resected
-from headstock.phantom.pelvis import Pelvis, Socket, pelvis_in_its_frame, with_socket
+from headstock.phantom.pelvis import LEAST_GAP_MM, Pelvis, Socket, pelvis_in_its_frame, with_socket
 from headstock.phantom.shape import Surface, subject
 from headstock.phantom.spec import HipSpec, MetalHip, PhantomSpec
 
@@ -32,6 +33,7 @@ _PELVIS_CORTEX_MM: Final = 1.5
 _SOCKET_PLATE_MM: Final = 1.7
 _NEIGHBOURS: Final = 6
 _SOURCIL_MM: Final = 2.6
+_OVERLAP_MM3: Final = 0.02  # of facets that touch: what lies between the places asked shares 0.001
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,10 +129,19 @@ def _pelvis_inside(outer: Surface, sockets: list[tuple[Side, Socket]]) -> Surfac
     return outer.moved(vertices - normals * np.minimum(thickness, 0.33 * room)[:, None])
 
 
-def _check_apart(pelvis: Surface, femur: Surface, side: Side) -> None:
+def _check_apart(pelvis: Surface, femur: Surface, side: Side, joint_space_mm: float) -> None:
     """Refuse a femur that stands in the pelvis: no film of it could be true."""
     from scipy.spatial import cKDTree
 
+    if joint_space_mm < LEAST_GAP_MM:
+        # Tangent planes cannot tell touching from standing in each other; the facets themselves can.
+        common = overlap_mm3(pelvis, femur)
+        if common > _OVERLAP_MM3:
+            raise FrameError(
+                f"The {side.value} femur and the pelvis would share {common:.1f} mm³ of bone. Use less of the "
+                "rotation, flexion, abduction or deformity that brings them together, or a wider joint."
+            )
+        return
     tree = cKDTree(pelvis.vertices)
     points = femur.vertices[np.isfinite(tree.query(femur.vertices, distance_upper_bound=8.0)[0])]
     if len(points) == 0:
@@ -170,10 +181,13 @@ def make_hip_patient(spec: PhantomSpec) -> PhantomPatient:
         hip = spec.hip(side)
         femur = make_femur(spec.shape_sd, hip, spherical_head=spec.spherical_heads)
         matrix = LPS_TO_HIP[side].T @ _femur_pose(hip)
-        head = femur.outer.vertices[femur.head_vertices] @ (turn.T @ matrix).T
-        reach = np.linalg.norm(head, axis=1)
+        of_head = np.isin(femur.outer.faces, femur.head_vertices).any(axis=1)
+        faces = femur.outer.faces[of_head]
+        posed = turn.T @ matrix
+        mirrored = np.linalg.det(posed) < 0.0
+        head = Surface(femur.outer.vertices @ posed.T, faces[:, ::-1].copy() if mirrored else faces)
         pelvis, socket = with_socket(
-            pelvis, side, femur.axes.head.radius, hip.joint_space_mm, reach, head / reach[:, None]
+            pelvis, side, femur.axes.head.radius, hip.joint_space_mm, head, femur.head_vertices
         )
         femurs[side] = femur
         sockets.append((side, socket))
@@ -214,7 +228,7 @@ def make_hip_patient(spec: PhantomSpec) -> PhantomPatient:
     outer = pelvis.outer.moved(to_lab(pelvis.outer.vertices))
     for side, placed in hips.items():
         if not placed.replaced:
-            _check_apart(outer, placed.surface_lps(placed.femur.outer), side)
+            _check_apart(outer, placed.surface_lps(placed.femur.outer), side, placed.spec.joint_space_mm)
     return PhantomPatient(
         spec,
         outer,

@@ -6,6 +6,7 @@ between the anterior superior iliac spines; x joins the spines, and the plane of
 spines and pubic tubercles is vertical), mm.
 The bones of the model were aligned one by one, so the socket is found again and
 its surface is brought to one distance from the head: the joint space.
+Below 1.2 mm its facets are divided and laid on the head (`joint.py`).
 """
 
 from dataclasses import dataclass
@@ -16,13 +17,16 @@ from numpy.typing import NDArray
 
 from headstock.frames import Side
 from headstock.phantom.femur import smoothstep
+from headstock.phantom.joint import divided, laid_on
 from headstock.phantom.shape import SOCKET_ELEMENTS, Ints, Subject, Surface
 
-__all__ = ["Pelvis", "Socket", "pelvis_in_its_frame", "with_socket"]
+__all__ = ["LEAST_GAP_MM", "Pelvis", "Socket", "pelvis_in_its_frame", "with_socket"]
 
 Floats = NDArray[np.float64]
 
-_LEAST_GAP_MM: Final = 1.2  # between the real head surface and the socket
+LEAST_GAP_MM: Final = 1.2  # of the socket's vertices from the real head, where no narrower joint is asked for
+_DIVIDED: Final = 2  # times: facets of 5 mm become such of 1.2 mm
+_ABOUT_MM: Final = 5.0  # deeper parts of the socket keep their facets
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,15 +92,17 @@ def _socket_centre(points: Floats, normals: Floats, radius: float) -> Floats:
 
 
 def with_socket(
-    pelvis: Pelvis, side: Side, radius: float, joint_space_mm: float, head_reach: Floats, head_directions: Floats
+    pelvis: Pelvis, side: Side, radius: float, joint_space_mm: float, head: Surface, head_vertices: Ints
 ) -> tuple[Pelvis, Socket]:
     """The pelvis with one socket brought to `joint_space_mm` from a head of this radius.
 
     Parameters
     ----------
-    head_reach, head_directions
-        (n,) and (n, 3): distance of the head's real surface from its centre, by direction in
-        the pelvic frame (in the pose it will have), so that no bump of the head touches bone.
+    joint_space_mm
+        From the sphere of the head. Where the real head stands above its sphere, bone stays this far from it too, or
+        `LEAST_GAP_MM` where more was asked for. 0: they touch there.
+    head, head_vertices
+        The head's facets as they will stand, in the pelvic frame about their centre, and the numbers of its vertices.
     """
     from scipy.spatial import cKDTree
 
@@ -116,14 +122,37 @@ def with_socket(
     share = np.where(gap > 0.0, near_joint * facing, 1.0)
     new = distance + share * (drawn - gap)
     close = distance < target + 12.0
-    found, index = cKDTree(head_directions).query(away[close] / np.maximum(distance[close], 1e-9)[:, None], k=3)
+    reach = np.linalg.norm(head.vertices[head_vertices], axis=1)
+    ways = cKDTree(head.vertices[head_vertices] / reach[:, None])
+    found, index = ways.query(away[close] / np.maximum(distance[close], 1e-9)[:, None], k=3)
     apart = np.asarray(found)
     weight = 1.0 / (apart + 1e-6)
-    local = (head_reach[index] * weight).sum(axis=1) / weight.sum(axis=1)
+    local = (reach[index] * weight).sum(axis=1) / weight.sum(axis=1)
     local = np.where(apart[:, 0] < 0.12, local, 0.0)
-    new[close] = np.maximum(new[close], local + _LEAST_GAP_MM)
-    moved = centre + away * (new / np.maximum(distance, 1e-9))[:, None]
-    return (
-        Pelvis(pelvis.outer.moved(moved), pelvis.landmark_vertices, pelvis.socket_vertices),
-        Socket(centre, target, members),
-    )
+    new[close] = np.maximum(new[close], local + min(joint_space_mm, LEAST_GAP_MM))
+    moved = pelvis.outer.moved(centre + away * (new / np.maximum(distance, 1e-9))[:, None])
+    sockets = pelvis.socket_vertices
+    if joint_space_mm < LEAST_GAP_MM:
+        moved, members = _laid(moved, members, centre, target, head, joint_space_mm)
+        sockets = sockets | {side: members}
+    return Pelvis(moved, pelvis.landmark_vertices, sockets), Socket(centre, target, members)
+
+
+def _laid(
+    outer: Surface, members: Ints, centre: Floats, target: float, head: Surface, space_mm: float
+) -> tuple[Surface, Ints]:
+    """The socket with small facets that keep `space_mm` from every point of the head, and its vertices."""
+    of_socket = np.zeros(len(outer.vertices), dtype=bool)
+    of_socket[members] = True
+    for _ in range(_DIVIDED):
+        distance = np.linalg.norm(outer.vertices - centre, axis=1)
+        outer, parents = divided(outer, distance < target + _ABOUT_MM)
+        # A new vertex lies on the arc between its parents, not on the chord, which sags toward the head.
+        middle = outer.vertices[len(distance) :] - centre
+        middle *= (distance[parents].mean(axis=1) / np.linalg.norm(middle, axis=1))[:, None]
+        outer = outer.moved(np.concatenate([outer.vertices[: len(distance)], centre + middle]))
+        of_socket = np.concatenate([of_socket, of_socket[parents].all(axis=1)])
+    away = outer.vertices - centre
+    near = np.linalg.norm(away, axis=1) < target + _ABOUT_MM
+    laid = laid_on(outer.moved(away), near, head, space_mm)
+    return outer.moved(centre + laid), np.flatnonzero(of_socket)

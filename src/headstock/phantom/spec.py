@@ -16,6 +16,7 @@ __all__ = ["Cyst", "DeadSector", "FilmSpec", "HipSpec", "MetalHip", "PhantomSpec
 View = Literal["ap_pelvis", "ap_hip", "lateral_hip"]
 
 JOINT_SPACE_MM: Final = 3.2  # in the range of healthy adults on films; common practice, no source
+_WIDEST_JOINT_MM: Final = 12.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +76,8 @@ class HipSpec:
     at the neck's waist, falls by that within 15 %); `trochanter_rise_mm` lifts the tip.
     `internal_rotation_deg`, `abduction_deg` and `flexion_deg` are those of the femur
     against the table, from a neutral pose (mechanical axis and knee straight ahead).
+    `joint_space_mm`: of the socket from the sphere of the head. Below 1.2 mm it is also the least gap between the
+    bones: heads of real shape stand above their sphere in places, and with 0 they touch the socket there.
     """
 
     femur_scale: float = 1.0
@@ -89,6 +92,14 @@ class HipSpec:
     sector: DeadSector | None = None
     cysts: tuple[Cyst, ...] = ()
     metal: PlateAndScrews | MetalHip | None = None
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.joint_space_mm <= _WIDEST_JOINT_MM:
+            raise FrameError(
+                f"A joint space of {self.joint_space_mm} mm cannot be: below 0 the femur would stand in the pelvis, "
+                f"above {_WIDEST_JOINT_MM:.0f} mm the head would have left its socket. Give 0 (touching) to "
+                f"{_WIDEST_JOINT_MM:.0f} mm."
+            )
 
     @property
     def lesions(self) -> bool:

@@ -17,6 +17,7 @@ from headstock.frames import Side, medial_column_sign
 from headstock.geometry import fit_circle
 from headstock.phantom.beam import Beam
 from headstock.phantom.femur import AXIS_DEFINITIONS
+from headstock.phantom.joint import least_gap_mm
 from headstock.phantom.lesion import Body, necrotic_arc_deg
 from headstock.phantom.outline2d import interval_on_line, star_radius_px
 from headstock.phantom.patient import PhantomHip, PhantomPatient, make_hip_patient
@@ -486,11 +487,18 @@ def truth_of_patient(patient: PhantomPatient) -> dict[str, Any]:
             "iliac spines: left minus right; negative = right leg shorter"
         ),
         "joint_space_mm": hip.spec.joint_space_mm,
+        "least_joint_gap_mm": _least_gap_mm(patient),
         "collapse_depth_mm": hip.femur.collapse_mm,
         "lesions": [_lesion_truth(hip, body) for body in hip.bodies],
     }
     truth["lesion"] = truth["lesions"][0] if truth["lesions"] else None
     return truth
+
+
+def _least_gap_mm(patient: PhantomPatient) -> float | None:
+    """Least distance between the bones of the hip under study, facet to facet; None once the joint is replaced."""
+    hip = patient.hip
+    return None if hip.replaced else round(least_gap_mm(hip.surface_lps(hip.femur.outer), patient.pelvis), 3)
 
 
 def _lesion_truth(hip: PhantomHip, body: Body) -> dict[str, Any]:

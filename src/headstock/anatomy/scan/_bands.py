@@ -24,12 +24,14 @@ _LEAST_HU: Final = 60.0
 _FLANK_MM: Final = 1.5  # a second, stronger fall this near the first is the same flank
 WIDER_MM: Final = 0.7  # a band this much wider than the head's own cortex holds the socket's too
 _SPACE_MM: Final = 5.5  # the widest joint space beyond which the socket's cortex begins
+_THIN_MM: Final = 3.0  # a space at least this wide shows soft tissue in its middle where it is no bone
+_BEFORE_MM: Final = 0.75  # of the next rise: its blur
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bands:
     """(rays, 6) each: `rose_mm`, `fell_mm` along the ray (NaN: no such band); `step_HU` the larger of rise and fall;
-    `spongy`: bone that is not soft tissue follows the fall and no further band does."""
+    `spongy`: bone, not soft tissue, follows the fall, up to the next band when there is one within a joint's width."""
 
     rose_mm: Floats
     fell_mm: Floats
@@ -99,10 +101,13 @@ def bands_along(profile: Floats, reach: Floats, levels: Levels) -> Bands:
         rose_mm[:, k] = np.where(there[:, k], _peak_between(change, reach, rose[:, k]), np.nan)
         fell_mm[:, k] = np.where(there[:, k], _peak_between(change, reach, fell[:, k]), np.nan)
         beyond = reach[None, :] - fell_mm[:, k, None]
-        ahead = (beyond > 1.2) & (beyond < 4.0)
+        # What rises next is the socket's cortex across a joint space, or the far wall of a thin socket joined to the
+        # head: the grey before it tells which.
+        wall = np.where(rises & (beyond > 0.4), beyond, np.inf).min(axis=1)
+        end = np.minimum(np.where(wall < _SPACE_MM, wall - _BEFORE_MM, np.inf), 4.0)
+        ahead = (beyond > 1.2) & (beyond < end[:, None])
         mean = np.where(ahead, profile, 0.0).sum(axis=1) / np.maximum(ahead.sum(axis=1), 1)
-        opens = (rises & (beyond > 0.4) & (beyond < _SPACE_MM)).any(axis=1)
-        spongy[:, k] = there[:, k] & (mean > bright) & ~opens
+        spongy[:, k] = there[:, k] & (mean > bright) & (wall > _THIN_MM)
     return Bands(rose_mm, fell_mm, step, spongy)
 
 

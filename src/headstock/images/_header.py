@@ -13,9 +13,9 @@ from pydicom.dataset import Dataset
 from headstock.frames import Side
 from headstock.images.film import FilmHeader
 
-__all__ = ["film_header", "number", "numbers", "pixel_aspect", "text", "whole"]
+__all__ = ["SIDES", "film_header", "number", "numbers", "pixel_aspect", "text", "whole"]
 
-_SIDES: Final = {"L": Side.LEFT, "R": Side.RIGHT}
+SIDES: Final = {"L": Side.LEFT, "R": Side.RIGHT}
 _SECONDARY: Final = "1.2.840.10008.5.1.4.1.1.7"
 
 
@@ -127,9 +127,9 @@ def _laterality(ds: Dataset) -> tuple[Side | None, str]:
     written = [(name, text(ds, name).upper()) for name in ("ImageLaterality", "Laterality")]
     stated = [(name, value) for name, value in written if value]
     words = ", ".join(f"{name} {value}" for name, value in stated)
-    sides = {_SIDES[value] for _, value in stated if value in _SIDES}
+    sides = {SIDES[value] for _, value in stated if value in SIDES}
     # "B" (both) or "U" (unpaired) in one entry beside a side in the other is a disagreement too.
-    if len(sides) == 1 and all(value in _SIDES for _, value in stated):
+    if len(sides) == 1 and all(value in SIDES for _, value in stated):
         return sides.pop(), words
     return None, words
 

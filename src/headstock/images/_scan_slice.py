@@ -85,6 +85,7 @@ class Slice:
 
     `made`: what a reconstruction is made with, (name, value); slices that differ in it are no one volume.
     `apart`: what may tell slices at one place apart. `stored_padding`: range of stored numbers outside the picture.
+    `laterality`: the side a frame of an enhanced object states for itself ("L", "R", "B", "U"; "" where it is silent).
     """
 
     file: SliceFile
@@ -100,6 +101,8 @@ class Slice:
     stored_padding: tuple[float, float] | None
     thickness_mm: float | None
     image_type: tuple[str, ...]
+    laterality: str
+    kvp: float | None
     made: tuple[tuple[str, str], ...]
     apart: tuple[tuple[str, str], ...]
 
@@ -229,6 +232,8 @@ def _slice(file: SliceFile, frame: int, places: tuple[Dataset, ...], rows: int, 
         image_type=tuple(text(stated("FrameType"), "FrameType").upper().split("\\"))
         if "FrameType" in stated("FrameType")
         else tuple(text(file.header, "ImageType").upper().split("\\")),
+        laterality=text(stated("FrameLaterality"), "FrameLaterality").upper(),
+        kvp=number(stated("KVP"), "KVP"),
         made=tuple((words, text(stated(keyword), keyword)) for words, keyword in _MADE),
         apart=tuple((words, text(stated(keyword), keyword)) for words, keyword in _APART),
     )

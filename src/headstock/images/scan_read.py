@@ -12,10 +12,9 @@ from pathlib import Path
 import numpy as np
 
 from headstock.errors import AmbiguousError, FrameError, ImageError
-from headstock.frames import Side
 from headstock.geometry.grid import Grid
 from headstock.images._guard import refusing
-from headstock.images._header import film_header, number, text
+from headstock.images._header import SIDES, film_header, text
 from headstock.images._scan_findings import coarse_findings, field_findings
 from headstock.images._scan_geometry import Stack, sort_slices
 from headstock.images._scan_pixels import AIR_HU, Volume, check_scales, scaled_picture, volume_of
@@ -206,7 +205,7 @@ def _scan(
     limits.check_size(len(stack.slices), first.rows, first.columns)
     with quiet(), refusing("The header of a slice is damaged. Export the series again."):
         check_scales(stack.slices)
-        header = _header(first, files)
+        header = _header(stack.slices, files)
     values, padded = volume_of(stack.slices, reading, progress)
     findings = [note for note in notes if note is not None]
     findings += stack.findings
@@ -260,11 +259,16 @@ def _scale_findings(stack: Stack) -> tuple[Finding, ...]:
     )
 
 
-def _header(first: Slice, files: int) -> ScanHeader:
+def _header(slices: Sequence[Slice], files: int) -> ScanHeader:
     """What the files said of patient, study and making."""
+    first = slices[0]
     ds = first.file.header
     film = film_header(ds)
-    side: Side | None = film.laterality
+    side = film.laterality
+    if not film.laterality_text:
+        # An enhanced object states the side of each frame (PS3.3 C.7.6.16.2.8), and of the whole no more.
+        framed = {one.laterality for one in slices}
+        side = SIDES.get(framed.pop()) if len(framed) == 1 else None
     return ScanHeader(
         series_uid=film.series_uid,
         study_uid=film.study_uid,
@@ -277,7 +281,7 @@ def _header(first: Slice, files: int) -> ScanHeader:
         side=side,
         description=film.series_description,
         kernel=dict(first.made)["kernel"],
-        kvp=number(ds, "KVP"),
+        kvp=first.kvp,
         slice_thickness_mm=first.thickness_mm,
         files=files,
     )

@@ -14,6 +14,7 @@ from headstock.phantom.case import (
     write_cases,
 )
 from headstock.phantom.demo import DEMO_DAY, demo_patients, write_patient
+from headstock.phantom.enhanced import enhanced_file
 from headstock.phantom.film import PhantomFilm, render, render_ap, render_lateral
 from headstock.phantom.mr import PhantomMr, phantom_mr
 from headstock.phantom.patient import PhantomHip, PhantomPatient, make_hip_patient
@@ -64,6 +65,7 @@ __all__ = [
     "case_files",
     "demo_patients",
     "dicom_bytes",
+    "enhanced_file",
     "fine_ct",
     "make_hip_patient",
     "path_length_mm",

@@ -1,7 +1,7 @@
 """A phantom's scan as a DICOM series, whole or broken in one of the ways that exports are broken.
 
 In: a `PhantomScan`. Out: (name, bytes) of every file, in the order they would be sent. `Fault` names what is wrong.
-Source: CT Image IOD, DICOM PS3.3 A.3; image plane, C.7.6.2.
+Source: CT Image IOD, DICOM PS3.3 A.3; image plane, C.7.6.2. As one object: `enhanced.py`.
 """
 
 import io
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from headstock.geometry.grid import Grid
 from headstock.phantom.scan import PhantomScan
 
-__all__ = ["Fault", "Sender", "series_files", "tilted_files"]
+__all__ = ["Fault", "Sender", "bytes_of", "numbers", "sent_by", "series_files", "tilted_files", "uid"]
 
 Fault = Literal[
     "none", "localizer", "missing", "doubled", "doubled_differing", "reversed", "feet_first", "mixed_kernel", "uneven"
@@ -54,13 +54,13 @@ def series_files(found: PhantomScan, sender: Sender | None = None, fault: Fault 
             data.ConvolutionKernel = "SHARP"
         if fault == "feet_first":
             data.PatientPosition = "FFS"
-        files.append((f"ct/{number + 1:03d}.dcm", _bytes(data)))
+        files.append((f"ct/{number + 1:03d}.dcm", bytes_of(data)))
         if fault in ("doubled", "doubled_differing") and k == count // 2:
             twin = found.values[k] if fault == "doubled" else np.roll(found.values[k], 3, axis=0)
             again = _slice(found, twin, place, found.grid.axes[:, 0], found.grid.axes[:, 1], count + 7, sender)
-            files.append((f"ct/{number + 1:03d}-again.dcm", _bytes(again)))
+            files.append((f"ct/{number + 1:03d}-again.dcm", bytes_of(again)))
     if fault == "localizer":
-        files.insert(0, ("ct/000.dcm", _bytes(_localizer(found, sender))))
+        files.insert(0, ("ct/000.dcm", bytes_of(_localizer(found, sender))))
     return files
 
 
@@ -80,7 +80,7 @@ def tilted_files(found: PhantomScan, tilt_deg: float, sender: Sender | None = No
         values = _leaning(found.values, matrix, first[::-1], grid)
         data = _slice(found, values, place, grid.axes[:, 0], down, k, sender)
         data.GantryDetectorTilt = f"{tilt_deg:g}"
-        files.append((f"ct/{k + 1:03d}.dcm", _bytes(data)))
+        files.append((f"ct/{k + 1:03d}.dcm", bytes_of(data)))
     return files
 
 
@@ -95,15 +95,18 @@ def _leaning(values: NDArray[np.int16], matrix: Any, first: Any, grid: Grid) -> 
     return np.asarray(np.rint(seen).reshape(rows, columns), np.int16)
 
 
-def _uid(sender: Sender, *parts: int) -> str:
+def uid(sender: Sender, *parts: int) -> str:
+    """An identifier that follows from the sender's own number."""
     return _ROOT + ".".join(str(part) for part in (sender.uid, *parts))
 
 
-def _numbers(values: Any) -> list[str]:
+def numbers(values: Any) -> list[str]:
+    """Decimal strings of six digits: to a micrometre below a metre."""
     return [f"{float(v):.6g}" if abs(v) < 1e5 else f"{float(v):.0f}" for v in values]
 
 
-def _common(found: PhantomScan, number: int, sender: Sender) -> Any:
+def sent_by(sender: Sender, kind: str, *, series: int, instance: int) -> Any:
+    """A data set of one class with what its files say of patient, study, series and equipment."""
     from pydicom.dataset import Dataset, FileMetaDataset
     from pydicom.uid import ExplicitVRLittleEndian
 
@@ -111,17 +114,23 @@ def _common(found: PhantomScan, number: int, sender: Sender) -> Any:
     data.file_meta = FileMetaDataset()
     data.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
     data.SpecificCharacterSet = "ISO_IR 192"
-    data.SOPClassUID, data.SOPInstanceUID = _CT, _uid(sender, 1, 1, number + 1)
-    data.StudyInstanceUID, data.SeriesInstanceUID = _uid(sender, 1), _uid(sender, 1, 1)
-    data.FrameOfReferenceUID = _uid(sender, 2)
+    data.SOPClassUID, data.SOPInstanceUID = kind, uid(sender, 1, series, instance)
+    data.StudyInstanceUID, data.SeriesInstanceUID = uid(sender, 1), uid(sender, 1, series)
+    data.FrameOfReferenceUID = uid(sender, 2)
     data.PatientID, data.PatientName = sender.number, sender.name
     data.PatientBirthDate, data.PatientSex = sender.born, sender.sex
-    data.StudyDate = data.SeriesDate = data.AcquisitionDate = data.ContentDate = sender.taken
+    data.StudyDate = data.SeriesDate = data.ContentDate = sender.taken
     data.StudyTime, data.AccessionNumber, data.ReferringPhysicianName = "101500", "", ""
-    data.StudyID, data.SeriesNumber, data.InstanceNumber = "1", "1", str(number + 1)
-    data.AcquisitionNumber = "1"
-    data.Modality, data.Manufacturer, data.SeriesDescription = "CT", "simulated", "CT HIP"
+    data.StudyID, data.SeriesNumber, data.InstanceNumber = "1", str(series), str(instance)
+    data.Manufacturer = "simulated"
     data.PatientPosition, data.BodyPartExamined, data.PositionReferenceIndicator = "HFS", "HIP", ""
+    return data
+
+
+def _common(found: PhantomScan, number: int, sender: Sender) -> Any:
+    data = sent_by(sender, _CT, series=1, instance=number + 1)
+    data.AcquisitionDate, data.AcquisitionNumber = sender.taken, "1"
+    data.Modality, data.SeriesDescription = "CT", "CT HIP"
     data.Laterality = found.side.value[0].upper()
     data.KVP, data.ConvolutionKernel = "120", "BONE"
     data.SamplesPerPixel, data.PhotometricInterpretation = 1, "MONOCHROME2"
@@ -135,10 +144,10 @@ def _slice(
 ) -> Any:
     data = _common(found, number, sender)
     data.ImageType = ["ORIGINAL", "PRIMARY", "AXIAL"]
-    data.ImagePositionPatient = _numbers(place)
+    data.ImagePositionPatient = numbers(place)
     data.ImageOrientationPatient = [f"{float(v):.8f}"[:16] for v in (*across, *down)]
-    data.PixelSpacing = _numbers(found.grid.spacing_mm[1::-1])
-    data.SliceThickness = _numbers(found.grid.spacing_mm[2:])[0]
+    data.PixelSpacing = numbers(found.grid.spacing_mm[1::-1])
+    data.SliceThickness = numbers(found.grid.spacing_mm[2:])[0]
     data.Rows, data.Columns = values.shape
     data.PixelData = np.ascontiguousarray(values, "<i2").tobytes()
     return data
@@ -150,16 +159,17 @@ def _localizer(found: PhantomScan, sender: Sender) -> Any:
     data.ImageType = ["ORIGINAL", "PRIMARY", "LOCALIZER"]
     del data.RescaleType  # an overview has no HU
     picture = found.values.max(axis=1)[::-1, ::2]
-    data.ImagePositionPatient = _numbers(found.grid.points(np.array([0.0, 0.0, found.grid.shape[0] - 1.0])))
+    data.ImagePositionPatient = numbers(found.grid.points(np.array([0.0, 0.0, found.grid.shape[0] - 1.0])))
     data.ImageOrientationPatient = ["1", "0", "0", "0", "0", "-1"]
-    data.PixelSpacing = _numbers([found.grid.spacing_mm[2], 2.0 * found.grid.spacing_mm[0]])
+    data.PixelSpacing = numbers([found.grid.spacing_mm[2], 2.0 * found.grid.spacing_mm[0]])
     data.SliceThickness = "1"
     data.Rows, data.Columns = picture.shape
     data.PixelData = np.ascontiguousarray(picture, "<i2").tobytes()
     return data
 
 
-def _bytes(data: Any) -> bytes:
+def bytes_of(data: Any) -> bytes:
+    """The data set as a file."""
     out = io.BytesIO()
     data.save_as(out, enforce_file_format=True)
     return out.getvalue()

@@ -564,11 +564,11 @@ def _read_kept_scan(
 
 def _scan_text(found: dict[str, Any]) -> str:
     rows = [f"{found['side'].capitalize()} hip"]
-    rows += [
-        f"{name:34s} {value['value']:10.2f}  {value['low']:.2f} to {value['high']:.2f} {written(value['unit'])}"
-        for name, value in found["measures"].items()
-        if value["value"] is not None and value["low"] is not None
-    ]
+    for name, value in found["measures"].items():
+        if value["value"] is not None and value["low"] is not None:
+            ends = f"{value['low']:.2f} to {value['high']:.2f} {written(value['unit'])}"
+            rows.append(f"{name:34s} {value['value']:10.2f}  {ends}")
+            rows += [f"  {value['note']}"] if value["note"] else []
     return "\n".join([*rows, *(f"{one['weight']:7s} {one['says']}" for one in found["findings"])])
 
 
@@ -596,7 +596,7 @@ def _stock_text(found: dict[str, Any]) -> str:
         if start["value"] is None
         else "Sound bone starts {value:.1f} mm ({low:.1f} to {high:.1f}) below the top of the head.".format(**start)
     )
-    rows = [head, "depth mm  section mm²  sound mm²  wall mm"]
+    rows = [head, *([found["note"]] if found["note"] else []), "depth mm  section mm²  sound mm²  wall mm"]
     for i in range(0, len(found["depth_mm"]), 4):
         wall = found["wall_mm"]["value"][i]
         rows.append(

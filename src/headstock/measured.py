@@ -7,7 +7,7 @@ thus serves one hip and 2,000 draws of it.
 Decision: docs/decisions/0002-row-zero-is-the-reading.md
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
 import numpy as np
@@ -33,7 +33,8 @@ class Measured:
     `low` and `high` need not be symmetric. `draws` (n,), read-only, where the
     value came from draws: differences of correlated numbers are then right.
     `kind` says why there is no interval when there is none. When `kind` is
-    "missing", `value` is None and `reason` says why and what to do.
+    "missing", `value` is None and `reason` says why and what to do. `note` is
+    what must be said beside the number because its interval does not hold it.
     """
 
     value: float | None
@@ -44,6 +45,7 @@ class Measured:
     kind: Kind = "measured"
     reason: str | None = None
     draws: NDArray[np.float64] | None = None
+    note: str | None = None
 
     def __post_init__(self) -> None:
         if self.kind == "missing":
@@ -91,6 +93,7 @@ class Measured:
             "kind": self.kind,
             "source": self.source,
             "reason": self.reason,
+            "note": self.note,
         }
 
 
@@ -146,13 +149,18 @@ def missing(unit: Unit, source: str, reason: str) -> Measured:
 
 
 def difference(a: Measured, b: Measured, source: str) -> Measured:
-    """a - b, draw by draw when both carry the same draws, else independent.
+    """a - b, draw by draw when both carry the same draws, else independent; with the notes of both.
 
     Raises
     ------
     FrameError
         The units differ.
     """
+    notes = dict.fromkeys(note for note in (a.note, b.note) if note is not None)
+    return replace(_difference(a, b, source), note=" ".join(notes) or None)
+
+
+def _difference(a: Measured, b: Measured, source: str) -> Measured:
     if a.unit != b.unit:
         raise FrameError(f"{written(a.unit)} minus {written(b.unit)} means nothing. Give both in one unit.")
     if a.value is None or b.value is None:

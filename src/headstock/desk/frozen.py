@@ -83,7 +83,16 @@ def thaw(
 
 
 def _measured(row: Mapping[str, Any]) -> Measured:
-    return Measured(row["value"], row["unit"], row["source"], row["low"], row["high"], row["kind"], row["reason"])
+    return Measured(
+        row["value"],
+        row["unit"],
+        row["source"],
+        row["low"],
+        row["high"],
+        row["kind"],
+        row["reason"],
+        note=row.get("note"),  # plans signed before there were notes have none
+    )
 
 
 def _number(row: Mapping[str, Any]) -> SheetNumber:

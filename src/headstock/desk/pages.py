@@ -162,7 +162,8 @@ class Why(Model):
 
 
 class Number(Model):
-    """A number as shown. `kind` other than "measured" has no interval and says so in words."""
+    """A number as shown. `kind` other than "measured" has no interval and says so in words. `note`: what is said
+    beside it, because its interval does not hold it."""
 
     key: str
     label: str
@@ -174,6 +175,7 @@ class Number(Model):
     signed: bool = False
     kind: Literal["measured", "counted", "by_definition", "by_family", "missing"]
     reason: str | None = None
+    note: str | None = None
     why: Why
 
 

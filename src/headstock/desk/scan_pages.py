@@ -230,6 +230,7 @@ class StockRow(Model):
     wall_mm: tuple[float, float, float] | None
     least_wall_mm: tuple[float, float, float] | None
     joined: bool
+    marked_percent: float  # of the section, within reach of the streaks of metal
 
 
 class CutLevelOut(Model):

@@ -122,5 +122,6 @@ def number(
         signed=signed,
         kind=measured.kind,
         reason=measured.reason,
+        note=measured.note,
         why=Why(title=label[:1].upper() + label[1:], sentence=sentence or measured.reason or "", rows=slip),
     )

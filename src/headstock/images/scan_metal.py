@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from headstock.errors import FrameError
 from headstock.frames import Side
+from headstock.geometry.grid import Grid
 from headstock.images.scan import Finding, Scan
 
-__all__ = ["HIP_RADIUS_MM", "Metal", "MetalPart", "find_metal", "metal_findings"]
+__all__ = ["HIP_RADIUS_MM", "MarkedShare", "Metal", "MetalPart", "find_metal", "marked_share", "metal_findings"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -55,6 +56,35 @@ class Metal:
     volume_cm3: float
     parts: tuple[MetalPart, ...]
     findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MarkedShare:
+    """How much of something, 0 to 1, lies in metal, and within reach of its streaks (metal itself included)."""
+
+    metal: float
+    streaks: float
+
+
+def marked_share(metal: Metal, grid: Grid, points_lps_mm: Floats) -> MarkedShare:
+    """The share of points (n, 3), LPS mm, that lie in metal and in the marked space: each by its nearest voxel.
+
+    `grid`: of the scan in which the metal was found. Points outside it are left out of the count; without any, or
+    without metal, the shares are 0.
+
+    Raises
+    ------
+    FrameError
+        The metal was found on another grid.
+    """
+    if metal.mask.shape != grid.shape:
+        raise FrameError("The metal was found on another grid than this scan's. Find it again on this scan.")
+    index = np.rint(grid.index(np.asarray(points_lps_mm, np.float64).reshape(-1, 3))).astype(np.int64)[:, ::-1]
+    inside = ((index >= 0) & (index < np.array(grid.shape))).all(axis=1)
+    if not inside.any():
+        return MarkedShare(0.0, 0.0)
+    at = tuple(index[inside].T)
+    return MarkedShare(float(metal.mask[at].mean()), float(metal.streaks[at].mean()))
 
 
 def find_metal(scan: Scan) -> Metal:

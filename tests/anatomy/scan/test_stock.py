@@ -299,3 +299,14 @@ def test_a_scan_that_ends_in_the_head_is_refused(case: HeadScan) -> None:
 def test_the_same_input_gives_the_same_profile(case: HeadScan, profile: StockProfile) -> None:
     again = profile_of(case, exact_lesion(case, BALL, sd=0.2), plain_hip(sds=(0.2, 0.2, 1.0)))
     assert np.array_equal(again.draws, profile.draws)
+
+
+def test_a_scan_wider_than_the_outlines_gives_the_same_profile(case: HeadScan, profile: StockProfile) -> None:
+    grid = case.scan.grid
+    wider = np.pad(case.scan.values, ((3, 5), (7, 2), (4, 6)), constant_values=-1000)
+    origin = grid.points(np.array([-4.0, -7.0, -3.0]))
+    whole = Scan(wider, replace(grid, origin_mm=origin, shape=wider.shape), "CT", ScanHeader())
+    lesion, hip = exact_lesion(case, BALL, sd=0.2), plain_hip(sds=(0.2, 0.2, 1.0))
+    found = stock_profile(whole, case.seg, hip, lesion, law(), last_depth_mm=58.0)
+    for name in ("section_mm2", "sound_mm2", "density", "wall_mm", "least_wall_mm"):
+        np.testing.assert_allclose(getattr(found, name), getattr(profile, name), atol=1e-3, equal_nan=True)

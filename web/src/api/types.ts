@@ -566,7 +566,10 @@ export interface components {
             state: "due" | "stopped" | "late" | "none";
             title: string;
         };
-        /** @description A number as shown. `kind` other than "measured" has no interval and says so in words. */
+        /**
+         * @description A number as shown. `kind` other than "measured" has no interval and says so in words. `note`: what is said
+         *     beside it, because its interval does not hold it.
+         */
         Number: {
             decimals: number;
             high: number | null;
@@ -575,6 +578,8 @@ export interface components {
             kind: "measured" | "counted" | "by_definition" | "by_family" | "missing";
             label: string;
             low: number | null;
+            /** @default null */
+            note: string | null;
             /** @default null */
             reason: string | null;
             /** @default false */
@@ -1188,6 +1193,7 @@ export interface components {
                 number,
                 number
             ] | null;
+            marked_percent: number;
             section_mm2: [
                 number,
                 number,

@@ -47,10 +47,10 @@ export const plainZero = (words: string): string => words.replace(/[−+-](0(?:\
 /** The whole number said aloud, for a screen reader and for titles. */
 export function spoken(n: Measure): string {
   const value = valueWords(n);
-  if (value === null) return `${n.label}: no value. ${n.reason ?? ""}`.trim();
+  if (value === null) return [`${n.label}: no value.`, n.reason, n.note].filter(Boolean).join(" ");
   const unit = unitWords(n.unit);
   const between = n.low !== null && n.high !== null ? `, 95 % interval ${intervalWords(n)}` : `, ${intervalWords(n)}`;
-  return `${n.label} ${value}${unit ? ` ${unit}` : ""}${between === ", " ? "" : between}`;
+  return `${n.label} ${value}${unit ? ` ${unit}` : ""}${between === ", " ? "" : between}${n.note === null ? "" : `. ${n.note}`}`;
 }
 
 const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];

@@ -15,7 +15,7 @@ import { findingOf, levelAndFamily, missingToSign, stoppedBy, stopWords } from "
 import { stationNotes, along, stationPath } from "./stations";
 
 const why = { title: "", sentence: "", rows: [] };
-const number = (part: Partial<Measure>): Measure => ({ key: "k", label: "offset", value: 1, low: null, high: null, unit: "mm", decimals: 1, signed: false, kind: "measured", reason: null, why, ...part });
+const number = (part: Partial<Measure>): Measure => ({ key: "k", label: "offset", value: 1, low: null, high: null, unit: "mm", decimals: 1, signed: false, kind: "measured", reason: null, note: null, why, ...part });
 
 describe("how a number reads", () => {
   test("a true minus, a plus on a change, the same decimals for value and interval", () => {
@@ -46,6 +46,7 @@ describe("how a number reads", () => {
     expect(spoken(n)).toBe("offset: no value. needs a scale");
   });
   test("spoken with its interval", () => {
+    expect(spoken(number({ low: 0.5, high: 1.5, note: "57 % of the head is marked." }))).toBe("offset 1.0 mm, 95 % interval 0.5 to 1.5. 57 % of the head is marked.");
     expect(spoken(number({ value: 42.6, low: 40.9, high: 44.3 }))).toBe("offset 42.6 mm, 95 % interval 40.9 to 44.3");
   });
   test("a date of birth is not moved by a time zone", () => {

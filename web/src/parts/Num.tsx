@@ -47,6 +47,12 @@ export function Num({ n, limit = null, size = "row", hideUnit = false, on = "tab
           <i>{intervalWords(n)}</i>
         </>
       )}
+      {/* What the interval does not hold: the sign here, the words beside the number or in its slip. */}
+      {n.note !== null && (
+        <sup class="noted" title={n.note}>
+          †
+        </sup>
+      )}
     </button>
   );
 }

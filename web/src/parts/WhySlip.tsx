@@ -38,6 +38,12 @@ export function WhyWords({ n, limit = null }: SlipProps): JSX.Element {
             <dd>{n.reason}</dd>
           </>
         )}
+        {n.note !== null && (
+          <>
+            <dt>†</dt>
+            <dd>{n.note}</dd>
+          </>
+        )}
         {n.why.rows.filter((row) => !saysTheSame(row.text, n.why.sentence)).map((row) => (
           <>
             <dt>{row.name}</dt>

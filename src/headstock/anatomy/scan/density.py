@@ -14,9 +14,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from headstock.anatomy.scan.beside_metal import note_of
 from headstock.anatomy.scan.values import Density
 from headstock.errors import AmbiguousError, CalibrationError, TooFewError
 from headstock.images.scan import Scan
+from headstock.images.scan_metal import Metal, marked_share
 from headstock.measured import DRAWS
 
 __all__ = [
@@ -277,13 +279,17 @@ def _row(rods: tuple[Rod, ...], wanted: int) -> tuple[Rod, ...]:
     return best
 
 
-def density_from_rods(scan: Scan, rods_g_cm3: Sequence[float], *, n_draws: int = DRAWS, seed: int = 7) -> Density:
+def density_from_rods(
+    scan: Scan, rods_g_cm3: Sequence[float], *, metal: Metal | None = None, n_draws: int = DRAWS, seed: int = 7
+) -> Density:
     """Calibration on the rods in the scan, whose densities are known.
 
     Parameters
     ----------
     rods_g_cm3
         Phantom-equivalent density of each rod, in any order: denser rods are brighter.
+    metal
+        Metal of the scan: a note says how much of the rods lies within reach of its streaks.
 
     Returns
     -------
@@ -326,4 +332,17 @@ def density_from_rods(scan: Scan, rods_g_cm3: Sequence[float], *, n_draws: int =
         f"{', '.join(f'{h:.0f}' for h in HU)} HU): {slope:.6f} g/cm³ per HU, offset {offset:.4f} g/cm³, worst rod "
         f"{np.abs(off_HU).max():.1f} HU off the line"
     )
-    return Density(drawn[:, 0].copy(), drawn[:, 1].copy(), words)
+    note = None if metal is None else note_of([("the rods", marked_share(metal, scan.grid, _cores(rods, scan)))])
+    return Density(drawn[:, 0].copy(), drawn[:, 1].copy(), words, note)
+
+
+def _cores(rods: Sequence[Rod], scan: Scan) -> Floats:
+    """(n, 3) LPS along the middle of each rod, one point a slice: rods run along the slices, straight within 3 mm."""
+    along = scan.grid.axes[:, 2]
+    lines = []
+    for rod in rods:
+        at = scan.grid.index(rod.centre_lps_mm)[2]
+        steps = (np.arange(scan.grid.shape[0]) - at) * scan.grid.spacing_mm[2]
+        # A rod lies along the table, LPS z; slices may lean.
+        lines.append(rod.centre_lps_mm + steps[:, None] * np.array([0.0, 0.0, np.sign(along[2])]))
+    return np.concatenate(lines)

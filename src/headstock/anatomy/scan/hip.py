@@ -16,12 +16,14 @@ from headstock.anatomy.scan._places import Junction, junction
 from headstock.anatomy.scan._scatter import Scatter
 from headstock.anatomy.scan._sphere import SphereReading, sphere_of_head
 from headstock.anatomy.scan.axes import NeckMethod, NeckReading, ShaftReading, neck_axis, shaft_axis
+from headstock.anatomy.scan.beside_metal import hip_surfaces, measures_beside_metal
 from headstock.anatomy.scan.frame import HipFrame, hip_frame
 from headstock.anatomy.scan.hip_measures import hip_measures
 from headstock.anatomy.scan.segmentation import Segmentation
 from headstock.anatomy.scan.values import Lesion, ScanHip
 from headstock.errors import FrameError
 from headstock.images.scan import Finding, Scan
+from headstock.images.scan_metal import Metal
 from headstock.measured import DRAWS
 
 __all__ = ["head_sphere", "nearest_on_first", "scan_hip"]
@@ -67,6 +69,7 @@ def scan_hip(
     *,
     version: tuple[float, float],
     method: NeckMethod = "smallest_section",
+    metal: Metal | None = None,
     n_draws: int = DRAWS,
     seed: int = 1,
 ) -> ScanHip:
@@ -78,6 +81,8 @@ def scan_hip(
         Stated femoral version and its standard deviation, degrees; used, and said, only where the scan has no condyles.
     method
         How the neck axis is defined; docs/hip3d.md.
+    metal
+        Metal of the scan: measures that rest on what it may have falsified say so.
 
     Returns
     -------
@@ -94,7 +99,11 @@ def scan_hip(
     frame = hip_frame(seg, sphere, neck, shaft, version)
     ends = junction(seg, sphere.centre_lps_mm, sphere.radius_mm, neck.axis)
     scatter = Scatter(seg, sphere, neck, shaft, n_draws=n_draws, seed=seed)
-    return _assembled(scan, seg, sphere, neck, shaft, frame, ends, scatter)
+    hip = _assembled(scan, seg, sphere, neck, shaft, frame, ends, scatter)
+    if metal is None or not metal.mask.any():
+        return hip
+    surfaces = hip_surfaces(seg, sphere, neck, shaft, frame, hip.measures)
+    return replace(hip, measures=measures_beside_metal(hip.measures, surfaces, metal, scan.grid))
 
 
 def _assembled(

@@ -13,16 +13,20 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from headstock.anatomy.scan._lesion_grid import on_grid
 from headstock.anatomy.scan._stock_stack import DEPTH_STEP_MM, Stack, neck_frame, own_section, stack_of
 from headstock.anatomy.scan._stock_wall import cortex_level, wall_mm
+from headstock.anatomy.scan.beside_metal import note_of, with_note
 from headstock.anatomy.scan.segmentation import Segmentation
 from headstock.anatomy.scan.values import Density, Lesion, ScanHip, StockProfile
 from headstock.errors import TooFewError
+from headstock.geometry.grid import Grid
 from headstock.images.scan import Scan
+from headstock.images.scan_metal import MarkedShare, Metal, marked_share
 from headstock.measured import Z95, Measured, exact, measured, missing
 from headstock.units import Unit
 
-__all__ = ["SOUND_SECTION_PERCENT", "CutNumbers", "cut_numbers", "stock_profile"]
+__all__ = ["SOUND_SECTION_PERCENT", "CutNumbers", "cut_numbers", "profile_note", "stock_profile"]
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -43,6 +47,7 @@ _EDGE_MM: Final = 0.3
 _HALF_WIDTH: Final = 1.9  # of the head radius: how far from the axis a section is followed
 _BELOW_BASE_MM: Final = 8.0
 _ABOVE_POLE_MM: Final = 8.0
+_ALL: Final = "the bone in these sections"
 
 
 def stock_profile(
@@ -54,6 +59,7 @@ def stock_profile(
     *,
     sound_section_percent: float = SOUND_SECTION_PERCENT,
     last_depth_mm: float | None = None,
+    metal: Metal | None = None,
 ) -> StockProfile:
     """Bone against depth.
 
@@ -63,6 +69,8 @@ def stock_profile(
         The share of a section that must be sound for the section to count as sound.
     last_depth_mm
         Where the profile ends; default a little below where the neck axis passes the shaft axis.
+    metal
+        Metal of the scan: what lies within reach of its streaks is marked, and said beside each number.
 
     Returns
     -------
@@ -98,6 +106,7 @@ def stock_profile(
     wall, least = _walls(scan, seg, stack, mine, joined, side_mm)
     here = slice(kept[0], kept[1])
     at = depth[here]
+    marked = _marked(stack, mine, metal, scan.grid)[here]
     inner = area - (dead[_T_KNOTS.index(0.0)] if dead is not None else 0.0)
     outer = area - (dead[_T_KNOTS.index(1.0)] if dead is not None else 0.0)
     return StockProfile(
@@ -111,9 +120,15 @@ def stock_profile(
         wall[:, here],
         least[:, here],
         joined[here],
-        _sound_from(at, sound_share[:, here], sound_section_percent, bool(lesion.parts)),
+        _sound_from(at, sound_share[:, here], sound_section_percent, bool(lesion.parts), marked),
         np.asarray(sound_share[:, here], np.float32),
+        marked,
     )
+
+
+def profile_note(profile: StockProfile) -> str | None:
+    """What is said beside density and wall of the whole profile; None where metal reaches none of it."""
+    return _marked_note(_ALL, float(profile.marked.mean()))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,7 +149,8 @@ class CutNumbers:
 def cut_numbers(profile: StockProfile, depth_mm: float, hip: ScanHip | None = None) -> CutNumbers:
     """The numbers of a cut square to the neck axis at any depth of the profile, between its depths by straight lines.
 
-    `hip` is needed for the share of the head's height that stays.
+    `hip` is needed for the share of the head's height that stays. Where the section lies within reach of the streaks
+    of metal, each number has a note.
 
     Raises
     ------
@@ -152,13 +168,18 @@ def cut_numbers(profile: StockProfile, depth_mm: float, hip: ScanHip | None = No
     share = (depth_mm - at[k - 1]) / (at[k] - at[k - 1])
     sound = (1.0 - share) * profile.draws[:, k - 1].astype(np.float64) + share * profile.draws[:, k]
 
+    marked = (1.0 - share) * profile.marked[k - 1] + share * profile.marked[k]
+    note = _marked_note("this section", float(marked))
+
     def between(rows: Floats, unit: Unit, what: str) -> Measured:
         value, low, high = (1.0 - share) * rows[:, k - 1] + share * rows[:, k]
         if not np.isfinite([value, low, high]).all():
             return missing(unit, source, f"There is no {what} to be measured at this depth.")
-        return Measured(float(value), unit, source, float(low), float(high))
+        return Measured(float(value), unit, source, float(low), float(high), note=note)
 
     step = float(at[1] - at[0])
+    over = at <= depth_mm
+    all_above = _marked_note("the bone above", _mean_marked(profile.section_mm2[0][over], profile.marked[over]))
     above = np.array([_up_to(at, row, depth_mm, step) for row in profile.section_mm2]) / 1000.0
     kept = missing("%", source, "The head's height is not known here.")
     if hip is not None:
@@ -166,11 +187,18 @@ def cut_numbers(profile: StockProfile, depth_mm: float, hip: ScanHip | None = No
     return CutNumbers(
         depth_mm,
         between(profile.section_mm2, "mm2", "section"),
-        measured(100.0 * sound, "%", source),
+        with_note(measured(100.0 * sound, "%", source), note),
         between(profile.density, "1", "sound bone"),
         between(profile.wall_mm, "mm", "wall"),
         between(profile.least_wall_mm, "mm", "wall"),
-        Measured(float(above[0]), "cm3", source, float(min(above[1], above[0])), float(max(above[2], above[0]))),
+        Measured(
+            float(above[0]),
+            "cm3",
+            source,
+            float(min(above[1], above[0])),
+            float(max(above[2], above[0])),
+            note=all_above,
+        ),
         kept,
         bool(profile.joined[k]),
     )
@@ -183,6 +211,29 @@ def _up_to(at: Floats, section: Floats, depth: float, step: float) -> float:
     here = float(np.interp(depth, at, section))
     # Above the first section a piece of bone up to half a step thick is left out.
     return total + 0.5 * rest * (float(section[inside][-1]) + here) + 0.25 * step * float(section[0])
+
+
+def _marked(stack: Stack, mine: Mask, metal: Metal | None, grid: Grid) -> Floats:
+    """(D,) share of each section that lies in metal or within reach of its streaks."""
+    found = np.zeros(len(stack.depth_mm))
+    if metal is None or not metal.mask.any():
+        return found
+    bone = mine & (stack.femur_mm < 0.0)
+    for d in np.flatnonzero(bone.any(axis=(1, 2))):
+        u, v = np.nonzero(bone[d])
+        points = stack.frame.lps(stack.across_mm[u], stack.front_mm[v], np.full(len(u), stack.depth_mm[d]))
+        found[d] = marked_share(metal, grid, points).streaks
+    return found
+
+
+def _mean_marked(section_mm2: Floats, marked: Floats) -> float:
+    """The marked share of several sections together."""
+    whole = float(section_mm2.sum())
+    return float((section_mm2 * marked).sum()) / whole if whole > 0.0 else 0.0
+
+
+def _marked_note(what: str, share: float, *, interval: bool = True) -> str | None:
+    return note_of([(what, MarkedShare(0.0, share))], interval=interval)
 
 
 def _areas(stack: Stack, mine: Mask, edge_mm: float) -> Floats:
@@ -362,7 +413,9 @@ def _walls(
     rows = np.full((depths, _RAYS), np.nan)
     if len(chosen):
         normal = _inward(seg, chosen)
-        rows[found] = wall_mm(scan.values, scan.grid, chosen, normal, cortex_level(scan.values, seg.femur_mm))
+        # Outlines lie on a crop of the scan: its grey is looked up on their voxels.
+        cortex = cortex_level(on_grid(scan.values, scan.grid, seg.grid, outside=0.0), seg.femur_mm)
+        rows[found] = wall_mm(scan.values, scan.grid, chosen, normal, cortex)
     held = np.isfinite(rows).sum(axis=1) >= _RAYS // 4
     mean = np.full(depths, np.nan)
     least = np.full(depths, np.nan)
@@ -416,19 +469,19 @@ def _inward(seg: Segmentation, points: Floats) -> Floats:
     return np.asarray(-slope / np.maximum(length, 1e-9))
 
 
-def _sound_from(at: Floats, share: Floats, percent: float, any_lesion: bool) -> Measured:
-    """Depth below which every section is sound."""
+def _sound_from(at: Floats, share: Floats, percent: float, any_lesion: bool, marked: Floats) -> Measured:
+    """Depth below which every section is sound; `marked` (D,) is what metal may have falsified of each."""
     source = f"stock profile: below it at least {percent:g} % of every section is sound bone"
+    # Dead bone that streaks hide, or make, may lie at any depth of the profile.
+    note = _marked_note(_ALL, float(marked.mean()), interval=any_lesion)
     if not any_lesion:
-        return exact(0.0, "mm", f"{source}; no dead bone was found, so sound bone begins at the surface")
+        begins = f"{source}; no dead bone was found, so sound bone begins at the surface"
+        return with_note(exact(0.0, "mm", begins), note)
     level = percent / 100.0
     bad = share < level
     if bad[0, -1]:
-        return missing(
-            "mm",
-            source,
-            f"No depth down to {at[-1]:.0f} mm has sound sections all the way below it: dead bone goes deeper.",
-        )
+        deeper = f"No depth down to {at[-1]:.0f} mm has sound sections all the way below it: dead bone goes deeper."
+        return with_note(missing("mm", source, deeper), note)
     last = share.shape[1] - 1 - np.argmax(bad[:, ::-1], axis=1)
     none = ~bad.any(axis=1)
     rows = np.arange(len(share))
@@ -436,4 +489,4 @@ def _sound_from(at: Floats, share: Floats, percent: float, any_lesion: bool) -> 
     a, b = share[rows, last].astype(np.float64), share[rows, nxt].astype(np.float64)
     f = np.where(b > a, (level - a) / np.where(b > a, b - a, 1.0), 1.0)
     found = at[last] + np.clip(f, 0.0, 1.0) * (at[1] - at[0])
-    return measured(np.where(none, 0.0, np.maximum(found, 0.0)), "mm", source)
+    return with_note(measured(np.where(none, 0.0, np.maximum(found, 0.0)), "mm", source), note)

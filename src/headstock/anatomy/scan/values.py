@@ -73,12 +73,14 @@ class Density:
     """How HU become bone density: density (g/cm3, phantom-equivalent) = `slope` * HU + `offset`, never below 0.
 
     `slope`, `offset` (n,) batches, or None: the scan is uncalibrated and only ratios within it are shown.
-    `source` says which rods or who typed what. Ash and apparent density: TRADE of docs/scans.md.
+    `source` says which rods or who typed what; `note` what must be said of them. Ash and apparent density: TRADE of
+    docs/scans.md.
     """
 
     slope: Floats | None
     offset: Floats | None
     source: str
+    note: str | None = None
 
     @property
     def calibrated(self) -> bool:
@@ -134,7 +136,8 @@ class StockProfile:
     `sound_inner_mm2`, `sound_outer_mm2` (D,): sound area if the rim lay at its inner, its outer estimate.
     `joined` (D,): True where the section runs into the trochanter and is cut off by the neck's own side plane.
     `sound_from_mm`: depth below which every section is sound (limit of what counts as sound in docs/scans.md).
-    `draws`: sound share of the section, (n, D) float32, for the numbers of a dragged cut.
+    `draws`: sound share of the section, (n, D) float32, for the numbers of a dragged cut. `marked` (D,): share of the
+    section, 0 to 1, within reach of the streaks of metal, which no interval here holds.
     """
 
     depth_mm: Floats
@@ -149,3 +152,4 @@ class StockProfile:
     joined: Mask
     sound_from_mm: Measured
     draws: NDArray[np.float32]
+    marked: Floats

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from headstock.anatomy.scan.beside_metal import lesion_beside_metal
 from headstock.anatomy.scan.edits import DrawnLesion
 from headstock.anatomy.scan.hip import head_sphere, scan_hip
 from headstock.anatomy.scan.lesion import find_lesion
@@ -89,8 +90,9 @@ def follow(
     elsewhere = None if other is None else other(centre, radius)
     lesion = find_lesion(scan, seg, centre, radius, drawn=drawn, other=elsewhere)
     progress(0.45, "axes")
-    hip = scan_hip(scan, seg, lesion, version=(version.value, version.sd), n_draws=DRAWS, seed=_SEED)
-    lesion = lesion_measures(lesion, scan, seg, hip)
+    stated = (version.value, version.sd)
+    hip = scan_hip(scan, seg, lesion, version=stated, metal=metal, n_draws=DRAWS, seed=_SEED)
+    lesion = lesion_beside_metal(lesion_measures(lesion, scan, seg, hip), seg, hip, metal, scan.grid)
     around = max(HIP_RADIUS_MM, _HIP_OF_A_LARGE_HEAD * float(hip.head_radius[0]))
     disturbed = metal_findings(metal, scan, hip.centre_lps_mm, around)
     found = distinct((*scan.findings, *joined(seg.findings, hip.findings), *lesion.findings, *disturbed))

@@ -16,7 +16,7 @@ from headstock import __version__
 from headstock.anatomy.scan.density import typed_density, uncalibrated
 from headstock.anatomy.scan.segmentation import Segmentation
 from headstock.anatomy.scan.sides import sides_in
-from headstock.anatomy.scan.stock import stock_profile
+from headstock.anatomy.scan.stock import profile_note, stock_profile
 from headstock.anatomy.scan.values import Density, Lesion, ScanHip, StockProfile
 from headstock.desk.limits import limits_shipped
 from headstock.desk.scans.bone import bone_in
@@ -26,7 +26,7 @@ from headstock.desk.scans.plain import findings_to_json, grid_to_json
 from headstock.errors import AmbiguousError, ImageError
 from headstock.frames import Side
 from headstock.images.scan import Finding, Scan, ScanModality
-from headstock.images.scan_metal import find_metal, metal_findings
+from headstock.images.scan_metal import Metal, find_metal, metal_findings
 from headstock.images.scan_read import open_scans
 
 __all__ = [
@@ -51,6 +51,7 @@ class Loose:
     hip: ScanHip
     lesion: Lesion
     density: Density
+    metal: Metal
     findings: tuple[Finding, ...]
 
 
@@ -127,7 +128,7 @@ def read_series(
     seg, metal = bone_in(scan, side, None if seed_lps_mm is None else np.array(seed_lps_mm, np.float64), tell)
     found = follow(scan, seg, metal, limits_shipped())
     law = uncalibrated() if density is None else typed_density(*density, "typed on the command line")
-    return Loose(scan, seg, found.hip, found.lesion, law, found.findings)
+    return Loose(scan, seg, found.hip, found.lesion, law, metal, found.findings)
 
 
 def _point(values: np.ndarray) -> list[float]:
@@ -239,7 +240,9 @@ def stock_json(found: Loose, *, tell: Callable[[float, str], None] | None = None
     """The stock profile: lists by depth, and where sound bone starts."""
     if tell is not None:
         tell(0.9, "the stock profile")
-    profile: StockProfile = stock_profile(found.scan, found.seg, found.hip, found.lesion, found.density)
+    profile: StockProfile = stock_profile(
+        found.scan, found.seg, found.hip, found.lesion, found.density, metal=found.metal
+    )
 
     def rows(values: np.ndarray) -> dict[str, list[float | None]]:
         return {
@@ -260,6 +263,8 @@ def stock_json(found: Loose, *, tell: Callable[[float, str], None] | None = None
         "wall_mm": rows(profile.wall_mm),
         "least_wall_mm": rows(profile.least_wall_mm),
         "joined": [bool(v) for v in profile.joined],
+        "within_streaks_of_metal_percent": [round(100.0 * float(v), 2) for v in profile.marked],
+        "note": profile_note(profile),
         "sound_from_mm": profile.sound_from_mm.to_json(),
         "findings": findings_to_json(found.findings),
     }

@@ -111,7 +111,7 @@ def scan_page(desk: Desk, scan_id: str, hip_id: str | None, *, today: date) -> S
         side_confirmed=confirmed,
         side_says=side_says,
         segmentation=outlines,
-        calibration=calibration_out(row),
+        calibration=calibration_out(row, None if read is None else read.density.note),
         lesions=[] if read is None else [_lesion(part, read) for part in read.lesion.parts],
         numbers=[] if read is None else scan_numbers(read),
         markers=[] if read is None else _markers(read),
@@ -213,8 +213,8 @@ def grid_out(grid: Grid) -> GridOut:
     )
 
 
-def calibration_out(row: ScanRow) -> CalibrationOut:
-    """How HU become density, as a person gave it."""
+def calibration_out(row: ScanRow, note: str | None = None) -> CalibrationOut:
+    """How HU become density, as a person gave it; `note`: what must be said of it."""
     given = row.calibration or {}
     if given.get("kind") == "typed":
         slope = number(
@@ -227,7 +227,8 @@ def calibration_out(row: ScanRow) -> CalibrationOut:
             state="typed", words=f"density from a typed calibration ({given['source']})", slope=slope, offset=None
         )
     if given.get("kind") == "rods":
-        return CalibrationOut(state="rods", words="density from rods in the scan", slope=None, offset=None)
+        words = "density from rods in the scan" + ("" if note is None else f". {note}")
+        return CalibrationOut(state="rods", words=words, slope=None, offset=None)
     return CalibrationOut(
         state="none", words="not calibrated: only ratios within this scan are shown", slope=None, offset=None
     )

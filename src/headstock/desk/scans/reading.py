@@ -31,7 +31,7 @@ from headstock.desk.scans.volume import volume
 from headstock.errors import TooFewError
 from headstock.frames import Side
 from headstock.images.scan import Finding, Scan
-from headstock.images.scan_metal import find_metal
+from headstock.images.scan_metal import Metal, find_metal
 from headstock.planning.limits import Limits
 from headstock.records import canonical, stamp, write_line
 from headstock.records.drafts import draft_state, find_draft, steps_to
@@ -186,7 +186,7 @@ def outlines_of(desk: Desk, row: ScanRow, hip_id: str) -> Outlines:
 # ---- what follows --------------------------------------------------------------------------------------------
 
 
-def density_of(row: ScanRow, scan: Scan) -> Density:
+def density_of(row: ScanRow, scan: Scan, metal: Metal | None = None) -> Density:
     """How this scan's HU become density: as a person gave it, or not at all."""
     given = row.calibration or {}
     if given.get("kind") == "typed":
@@ -194,7 +194,7 @@ def density_of(row: ScanRow, scan: Scan) -> Density:
     if given.get("kind") == "rods":
         from headstock.anatomy.scan.density import density_from_rods
 
-        return density_from_rods(scan, given["rods_g_cm3"])
+        return density_from_rods(scan, given["rods_g_cm3"], metal=metal)
     return uncalibrated()
 
 
@@ -223,6 +223,7 @@ def scan_scene(
 
     def make() -> ScanScene:
         scan, seg = volume(desk, row), outlines.seg
+        metal = find_metal(scan)
 
         def carried(centre: NDArray[np.float64], radius: float) -> Lesion:
             return carried_lesion(desk, *marked[0], seg, centre, radius)
@@ -230,15 +231,15 @@ def scan_scene(
         found = follow(
             scan,
             seg,
-            find_metal(scan),
+            metal,
             limits,
             drawn=outlines.drawn,
             other=carried if marked else None,
             progress=progress,
         )
-        density = density_of(row, scan)
+        density = density_of(row, scan, metal)
         progress(0.7, "the stock profile")
-        stock = stock_profile(scan, seg, found.hip, found.lesion, density)
+        stock = stock_profile(scan, seg, found.hip, found.lesion, density, metal=metal)
         return ScanScene(row.id, basis, scan, seg, found.hip, found.lesion, density, stock, found.findings)
 
     scene: ScanScene = desk.hips.get(("scan", basis), make)

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from headstock.anatomy.scan.stock import cut_numbers
+from headstock.anatomy.scan.stock import cut_numbers, profile_note
 from headstock.anatomy.scan.values import StockProfile
 from headstock.desk.appraisals import appraisal_page, placement_in
 from headstock.desk.compare import best_of
@@ -92,9 +92,7 @@ def stock_page(desk: Desk, hip_id: str, *, today: date) -> StockPage:
         if share is None or not lesion.parts
         else number("share_of_head_percent", "dead bone, of the head", share),
         density_unit=profile.density_unit,
-        density_words="g/cm³, equivalent of the phantom"
-        if profile.density_unit == "g/cm3"
-        else "ratio to the head's own sound bone: not calibrated",
+        density_words=_density_words(profile),
         rows=_rows(profile),
         levels=levels,
         chosen=scene.state.hip.chosen_level,  # type: ignore[arg-type]  # kept by us from the same words
@@ -215,6 +213,14 @@ def _section_lines(profile: StockProfile, scan: ScanPart, depth: Measured) -> li
     ]
 
 
+def _density_words(profile: StockProfile) -> str:
+    words = "ratio to the head's own sound bone: not calibrated"
+    if profile.density_unit == "g/cm3":
+        words = "g/cm³, equivalent of the phantom"
+    note = profile_note(profile)
+    return words if note is None else f"{words}. {note}"
+
+
 # ---- words and pictures --------------------------------------------------------------------------------------
 
 
@@ -250,6 +256,7 @@ def _rows(profile: StockProfile) -> list[StockRow]:
             wall_mm=triple(profile.wall_mm, i),
             least_wall_mm=triple(profile.least_wall_mm, i),
             joined=bool(profile.joined[i]),
+            marked_percent=round(100.0 * float(profile.marked[i]), 1),
         )
         for i in range(len(profile.depth_mm))
     ]

@@ -3,7 +3,7 @@ import type { Appraisal, Line, LimitMark, Measure, MovedAnswer } from "../../api
 import { intervalWords } from "../../model/format";
 import { FOLLOWS, withMoved } from "./hand";
 
-const number = (key: string, more: Partial<Measure> = {}): Measure => ({ key, label: key, value: 1, low: 0.5, high: 1.5, unit: "mm", decimals: 1, signed: false, kind: "measured", reason: null, why: { sentence: "", rows: [] }, ...more }) as Measure;
+const number = (key: string, more: Partial<Measure> = {}): Measure => ({ key, label: key, value: 1, low: 0.5, high: 1.5, unit: "mm", decimals: 1, signed: false, kind: "measured", reason: null, note: null, why: { sentence: "", rows: [] }, ...more }) as Measure;
 const mark = (state: LimitMark["state"]): LimitMark => ({ state, low: 2, high: null, words: "at least 2 mm", source: "s", status: "local", edited_by: null }) as LimitMark;
 const line = (key: string, more: Partial<Line> = {}, own: Partial<Measure> = {}): Line => ({ group: "Seat", number: number(key, own), limit: null, text: null, detail: "medial side", ...more });
 const before = {

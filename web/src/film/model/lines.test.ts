@@ -4,7 +4,7 @@ import { split } from "./lines";
 
 const line = (key: string, state: LimitMark["state"] | null = null, group = "Bone"): Line => ({
   group,
-  number: { key, label: key, value: 1, low: 0, high: 2, unit: "mm", decimals: 1, signed: false, kind: "measured", reason: null, why: { title: "", sentence: "", rows: [] } },
+  number: { key, label: key, value: 1, low: 0, high: 2, unit: "mm", decimals: 1, signed: false, kind: "measured", reason: null, note: null, why: { title: "", sentence: "", rows: [] } },
   limit: state === null ? null : { state, low: 0, high: null, words: "at least 0", source: "", status: "published", edited_by: null },
   text: null,
   detail: null,

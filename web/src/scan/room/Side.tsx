@@ -3,7 +3,7 @@
 import type { ComponentChildren, JSX } from "preact";
 import { useState } from "preact/hooks";
 import { at } from "../../api/client";
-import type { AgreementPage, CalibrationIn, Finding, ScanPage, Side as SideName } from "../../api/schema";
+import type { AgreementPage, CalibrationIn, Finding, Measure, ScanPage, Side as SideName } from "../../api/schema";
 import { typedNumber } from "../../model/facts";
 import { dateWords } from "../../model/format";
 import { useLoad } from "../../parts/hooks";
@@ -60,10 +60,7 @@ export function Measures({ page, renewing }: { page: ScanPage; renewing: boolean
         )}
       </h2>
       {page.lesions.map((lesion) => (
-        <p class="row" key={lesion.number}>
-          <span class="k">{page.lesions.length > 1 ? `${kinds[lesion.kind]} ${lesion.number}` : kinds[lesion.kind]}</span>
-          <Num n={lesion.volume} brief={30} />
-        </p>
+        <Row key={lesion.number} label={page.lesions.length > 1 ? `${kinds[lesion.kind]} ${lesion.number}` : kinds[lesion.kind]} n={lesion.volume} />
       ))}
       {page.lesions.length === 0 && page.segmentation.state === "found" && (
         <p class="row">
@@ -72,12 +69,22 @@ export function Measures({ page, renewing }: { page: ScanPage; renewing: boolean
         </p>
       )}
       {page.numbers.map((n) => (
-        <p class="row" key={n.key}>
-          <span class="k">{n.label}</span>
-          <Num n={n} brief={30} />
-        </p>
+        <Row key={n.key} label={n.label} n={n} />
       ))}
     </section>
+  );
+}
+
+/** A measure; below it, in words, what its interval does not hold. */
+function Row({ label, n }: { label: string; n: Measure }): JSX.Element {
+  return (
+    <>
+      <p class="row">
+        <span class="k">{label}</span>
+        <Num n={n} brief={30} />
+      </p>
+      {n.note !== null && <p class="sc-note">† {n.note}</p>}
+    </>
   );
 }
 

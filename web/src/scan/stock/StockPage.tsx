@@ -142,10 +142,13 @@ function Profile({ life, page }: { life: HipPage; page: Page }): JSX.Element {
           <p class="k">Density: {page.density_words}</p>
           <div class="st-numbers">
             {page.numbers.map((n) => (
-              <p key={n.key}>
-                <span class="k">{n.label}</span>
-                <Num n={n} brief={40} />
-              </p>
+              <div key={n.key}>
+                <p>
+                  <span class="k">{n.label}</span>
+                  <Num n={n} brief={40} />
+                </p>
+                {n.note !== null && <small class="sc-note">† {n.note}</small>}
+              </div>
             ))}
           </div>
         </Panel>

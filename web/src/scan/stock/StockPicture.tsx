@@ -69,6 +69,7 @@ export function StockPicture({ page, work, layout, size, flagMiddles, half, low,
         <rect x={picture.axis} y={top} width={picture.right - picture.axis} height={bottom - top} />
       </clipPath>
       <DepthRule layout={layout} />
+      <WithinStreaks rows={page.rows} layout={layout} />
       <g clip-path="url(#stock-picture)">
         {half ? (
           <Halves page={page} to={to} />
@@ -131,6 +132,26 @@ function DepthRule({ layout }: { layout: StockLayout }): JSX.Element {
           {mm}
         </text>
       ))}
+    </g>
+  );
+}
+
+/** Depths whose sections lie within reach of the streaks of metal, beside the ruler: what is drawn there may be false. */
+function WithinStreaks({ rows, layout }: { rows: readonly StockRow[]; layout: StockLayout }): JSX.Element | null {
+  const marked = rows.filter((row) => row.marked_percent > 0);
+  if (marked.length === 0) return null;
+  const half = rows[0] && rows[1] ? (rows[1].depth_mm - rows[0].depth_mm) / 2 : 0;
+  const most = Math.max(...marked.map((row) => row.marked_percent));
+  const words = `within reach of the streaks of metal: up to ${digits(most, 0)} % of a section`;
+  return (
+    <g class="st-streaks" role="img" aria-label={words}>
+      <title>{words}</title>
+      {marked.map((row) => (
+        <rect key={row.depth_mm} x={layout.picture.left - 6} y={layout.depth.at(row.depth_mm - half)} width="5" height={layout.depth.at(row.depth_mm + half) - layout.depth.at(row.depth_mm - half)} fill="var(--near)" opacity={0.25 + 0.75 * (row.marked_percent / 100)} />
+      ))}
+      <text x={layout.picture.left + 4} y={layout.depth.at(marked[0]?.depth_mm ?? 0) + 12} class="st-small cased">
+        † streaks of metal
+      </text>
     </g>
   );
 }

@@ -2,7 +2,7 @@ import { describe, expect, it } from "vitest";
 import type { CutLevelOut, Measure } from "../../api/schema";
 import { drawnLevel, firstSentences, withNumbers } from "./words";
 
-const measure = (value: number, low: number, high: number, unit: string, decimals: number): Measure => ({ key: "k", label: "l", value, low, high, unit, decimals, signed: false, kind: "measured", reason: null, why: { title: "", sentence: "", rows: [] } });
+const measure = (value: number, low: number, high: number, unit: string, decimals: number): Measure => ({ key: "k", label: "l", value, low, high, unit, decimals, signed: false, kind: "measured", reason: null, note: null, why: { title: "", sentence: "", rows: [] } });
 const level = (name: CutLevelOut["level"], depth: number, drawn = true): CutLevelOut => ({ level: name, word: name, depth: measure(depth, depth, depth, "mm", 1), range_mm: [0, 80], lines: [], component: null, reason: null, drawing: drawn ? { frame: "neck", shapes: [] } : null });
 
 describe("what the server says", () => {

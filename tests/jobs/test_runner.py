@@ -139,6 +139,72 @@ def test_work_that_cannot_go_on_is_reported_instead(store: Store, tries: int, ki
     assert f"Interrupted {tries} times" in job.says
 
 
+def test_closing_stops_work_at_its_next_step_and_leaves_it_to_the_next_start(store: Store):
+    begun, go_on, steps = threading.Event(), threading.Event(), []
+
+    def work(progress: Progress, arguments: dict) -> str:
+        begun.set()
+        assert go_on.wait(5)
+        progress.tell(0.5, "busy")
+        steps.append("went on")
+        return "done"
+
+    first = Runner(store, {"w": work}, lambda: NOW)
+    job_id = first.begin("w", "Work", {}, by="A").job_id
+    assert begun.wait(5)
+    waiting = first.begin("w", "More work", {}, by="A").job_id
+    first.close()
+    go_on.set()
+    first._pool.shutdown(wait=True)
+    assert (first.job(job_id).state, first.job(waiting).state, steps) == ("runs", "waits", [])
+    with Runner(store, {"w": work}, lambda: NOW) as second:
+        assert [job.job_id for job in second.take_up()] == [job_id, waiting]
+        assert [_wait(second, one, _ended).state for one in (job_id, waiting)] == ["done", "done"]
+
+
+def test_work_that_a_person_cancelled_is_not_begun_again_though_the_program_stops_too(store: Store):
+    begun, go_on = threading.Event(), threading.Event()
+
+    def work(progress: Progress, arguments: dict) -> str:
+        begun.set()
+        assert go_on.wait(5)
+        progress.tell(0.5, "busy")
+        return "done"
+
+    runner = Runner(store, {"w": work}, lambda: NOW)
+    job_id = runner.begin("w", "Work", {}, by="A").job_id
+    assert begun.wait(5)
+    runner.cancel(job_id)
+    runner.close()
+    go_on.set()
+    runner._pool.shutdown(wait=True)
+    assert runner.job(job_id).state == "cancelled"
+
+
+def test_work_tried_again_the_moment_it_failed_runs_and_can_be_cancelled(store: Store, monkeypatch: pytest.MonkeyPatch):
+    tries, write = [], Progress.write
+
+    def work(progress: Progress, arguments: dict) -> str:
+        tries.append(1)
+        if len(tries) == 1:
+            raise ImageError("The zip is cut short. Nothing can be read from it. Copy it again.")
+        while True:
+            progress.tell(0.5, "busy")
+            time.sleep(0.005)
+
+    def quick_hand(self: Progress, **changes) -> None:
+        write(self, **changes)
+        if changes.get("state") == "failed":
+            runner.retry(job_id)  # before the thread that ran it has cleared up
+
+    monkeypatch.setattr(Progress, "write", quick_hand)
+    with Runner(store, {"w": work}, lambda: NOW) as runner:
+        job_id = runner.begin("w", "Work", {}, by="A").job_id
+        _wait(runner, job_id, lambda job: job.state == "runs" and job.says == "busy")
+        runner.cancel(job_id)
+        assert _wait(runner, job_id, _ended).state == "cancelled"
+
+
 def test_unfinished_jobs_come_first_in_the_list(store: Store):
     with Runner(store, {"w": lambda progress, arguments: "done"}, lambda: NOW) as runner:
         finished = runner.begin("w", "Work", {}, by="A").job_id

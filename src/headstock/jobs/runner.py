@@ -112,6 +112,7 @@ class Runner:
         self._lock = _lock_folder(store)
         self._pool = ThreadPoolExecutor(workers, thread_name_prefix="headstock-job")
         self._cancels: dict[str, threading.Event] = {}
+        self._closing: set[str] = set()  # work that stops because the program does, not because a person said so
 
     def __enter__(self) -> "Runner":
         return self
@@ -120,7 +121,11 @@ class Runner:
         self.close()
 
     def close(self) -> None:
-        """Stop; work under way is begun again at the next start."""
+        """Stop, work under way at its next step; it is begun again at the next start."""
+        for job_id, stop in list(self._cancels.items()):
+            if not stop.is_set():
+                self._closing.add(job_id)
+                stop.set()
         self._pool.shutdown(wait=False, cancel_futures=True)
         if self._lock is not None:
             self._lock.close()
@@ -212,11 +217,10 @@ class Runner:
         return [self.job(row.id) for row in rows]
 
     def _queue(self, job_id: str) -> None:
-        self._cancels[job_id] = threading.Event()
-        self._pool.submit(self._run, job_id)
+        cancelled = self._cancels[job_id] = threading.Event()
+        self._pool.submit(self._run, job_id, cancelled)
 
-    def _run(self, job_id: str) -> None:
-        cancelled = self._cancels[job_id]
+    def _run(self, job_id: str, cancelled: threading.Event) -> None:
         progress = Progress(self._store, job_id, cancelled, self._clock)
         try:
             with self._store.writing() as session:
@@ -229,6 +233,8 @@ class Runner:
             progress.tell(1.0, says)
             progress.write(state="done")
         except CancelledError:
+            if job_id in self._closing:
+                return  # its row stays as a kill would leave it, and the next start takes it up
             progress.write(state="cancelled", says="Cancelled. What was finished before stays.")
         except HeadstockError as error:
             progress.write(state="failed", says=str(error))
@@ -241,7 +247,8 @@ class Runner:
                 "before stays. Try it again; if it stops again, report it with this word.",
             )
         finally:
-            self._cancels.pop(job_id, None)
+            if self._cancels.get(job_id) is cancelled:  # else a retry has already queued it again, under its own
+                del self._cancels[job_id]
 
 
 def _row(session: Session, job_id: str) -> JobRow:

@@ -1,6 +1,8 @@
 """Begin the work that finds the bone in a scan."""
 
+import threading
 from datetime import datetime
+from typing import Final
 
 from headstock.desk.desk import Desk
 from headstock.desk.scan_pages import MarkIn, ReadScanIn
@@ -12,6 +14,9 @@ from headstock.records.scans import reading_of
 from headstock.records.scans import scan as scan_row
 
 __all__ = ["begin_marking", "begin_reading", "read_now"]
+
+# Two presses come in two threads of the one program that works on a folder: the second must see what the first began.
+_BEGINNING: Final = threading.Lock()
 
 
 def begin_marking(
@@ -60,22 +65,24 @@ def begin_reading(
     with desk.store.session() as session:
         row = scan_row(session, scan_id)
         hip = hip_of_scan(session, row, hip_id)
-        known = reading_of(session, scan_id, hip.id)
     if row.modality != "CT":
         raise ImageError(
             "Bone is found on CT. On an MR scan dead bone can be marked and carried onto a CT of the hip. Bring in "
             "a CT."
         )
-    if known is not None and known.job_id is not None:
-        job = runner.job(known.job_id)
-        if job.state in ("waits", "runs"):
-            return job
-    seed = None if given.seed is None else list(given.seed)
-    job = runner.begin(
-        "read_scan",
-        f"Finding the bone, {scan_words(row)}",
-        {"scan": scan_id, "hip": hip.id, "seed": seed, "who": who},
-        by=who,
-    )
-    mark_reading(desk, scan_id, hip.id, job.job_id, now=now)
+    with _BEGINNING:
+        with desk.store.session() as session:
+            known = reading_of(session, scan_id, hip.id)
+        if known is not None and known.job_id is not None:
+            job = runner.job(known.job_id)
+            if job.state in ("waits", "runs"):
+                return job
+        seed = None if given.seed is None else list(given.seed)
+        job = runner.begin(
+            "read_scan",
+            f"Finding the bone, {scan_words(row)}",
+            {"scan": scan_id, "hip": hip.id, "seed": seed, "who": who},
+            by=who,
+        )
+        mark_reading(desk, scan_id, hip.id, job.job_id, now=now)
     return job

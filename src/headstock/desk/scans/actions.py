@@ -1,17 +1,17 @@
 """What a person does with a scan: say its side, calibrate it, correct its outlines, take it into a hip or out of it."""
 
 from datetime import datetime
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from headstock.desk.desk import Desk
 from headstock.desk.scan_pages import CalibrationIn, EditKept, EditsIn, ScanPage, ScanSideIn
 from headstock.desk.scans.page import scan_page, segmentation_out
-from headstock.desk.scans.reading import edit_from_json, outlines_of
+from headstock.desk.scans.reading import Outlines, density_by, edit_from_json, outlines_of
 from headstock.desk.scans.rows import hip_of_scan
 from headstock.desk.scans.volume import volume
-from headstock.desk.scans.volumes import working_version
+from headstock.desk.scans.volumes import thinned_by, working_version
 from headstock.errors import CalibrationError, GuardError, TooFewError
 from headstock.records import stamp, write_line
 from headstock.records.drafts import find_or_begin, redo, save_step, undo
@@ -23,6 +23,7 @@ from headstock.records.tables import ScanUse
 __all__ = ["calibrate", "keep_edits", "move_edits", "say_side", "use_scan"]
 
 _SLOPE_SD_PERCENT = 5.0  # of a slope typed without its error: common practice, no source
+_LARGEST_RADIUS_MM = 50.0  # of a tool: the whole head and more; common practice, no source
 
 
 def say_side(desk: Desk, scan_id: str, given: ScanSideIn, hip_id: str | None, *, who: str, now: datetime) -> ScanPage:
@@ -75,7 +76,7 @@ def calibrate(
     CalibrationError
         The line is incomplete or cannot be true.
     """
-    plain: dict[str, object] = {}
+    plain: dict[str, Any] = {}
     if given.kind == "typed":
         if given.slope is None or not 1e-5 < given.slope < 1e-2:
             raise CalibrationError(
@@ -98,10 +99,8 @@ def calibrate(
         plain = {"kind": "rods", "rods_g_cm3": [float(value) for value in given.rods_g_cm3]}
     with desk.store.session() as session:
         row = scan_row(session, scan_id)
-    if plain.get("kind") == "rods":
-        from headstock.anatomy.scan.density import density_from_rods
-
-        density_from_rods(volume(desk, row), plain["rods_g_cm3"])  # type: ignore[arg-type]  # refuses what is no line
+        hip_of_scan(session, row, hip_id)
+    density_by(plain, lambda: volume(desk, row))  # refuses what is no line before it is kept
     with desk.store.writing() as session:
         row = scan_row(session, scan_id)
         row.calibration = plain
@@ -127,10 +126,15 @@ def keep_edits(desk: Desk, scan_id: str, hip_id: str | None, given: EditsIn, *, 
         raise TooFewError("This correction holds nothing. Draw it again.")
     for edit in plain:
         edit_from_json(edit)  # refuses before anything is kept
+        if (edit["radius_mm"] or 0.0) > _LARGEST_RADIUS_MM:
+            raise TooFewError(
+                f"A tool of {edit['radius_mm']:g} mm radius is larger than a femoral head, so nothing would be left to "
+                f"correct. Give at most {_LARGEST_RADIUS_MM:g} mm."
+            )
     with desk.store.session() as session:
         row = scan_row(session, scan_id)
         hip = hip_of_scan(session, row, hip_id)
-    outlines_of(desk, row, hip.id)
+    before = outlines_of(desk, row, hip.id)
     with desk.store.writing() as session:
         draft = find_or_begin(session, "outlines", outlines_subject(row.id, hip.id), who)
         state = save_step(session, draft, {"edits": plain}, base_step=given.base_step, what=given.what, by=who, now=now)
@@ -138,7 +142,7 @@ def keep_edits(desk: Desk, scan_id: str, hip_id: str | None, given: EditsIn, *, 
             session, at=now, who=who, action="outlines corrected", subject=row.id, hip=hip.id, step=state.step,
             what=given.what,
         )  # fmt: skip
-    return _kept(desk, scan_id, hip.id, points=[point for edit in given.edits for point in edit.points])
+    return _kept(desk, scan_id, hip.id, before)
 
 
 def move_edits(
@@ -152,24 +156,39 @@ def move_edits(
         state = undo(session, draft) if way == "undo" else redo(session, draft)
         write_line(session, at=now, who=who, action=f"outlines {way}", subject=row.id, hip=hip.id, step=state.step)
         found = hip.id
-    return _kept(desk, scan_id, found, points=[])
+    return _kept(desk, scan_id, found, None)
 
 
-def _kept(desk: Desk, scan_id: str, hip_id: str, *, points: list[tuple[float, float, float]]) -> EditKept:
+def _kept(desk: Desk, scan_id: str, hip_id: str, before: Outlines | None) -> EditKept:
     with desk.store.session() as session:
         row, hip = scan_row(session, scan_id), hip_row(session, hip_id)
         outlines = segmentation_out(session, row, hip)
-    seg = outlines_of(desk, row, hip_id).seg
-    box = None
-    if points:
-        index = seg.grid.index(np.array(points, np.float64))
-        top = np.array(seg.grid.shape[::-1]) - 1
-        low = np.clip(np.floor(index.min(axis=0)) - 1, 0, top).astype(int)
-        high = np.clip(np.ceil(index.max(axis=0)) + 1, 0, top).astype(int)
-        box = (_zyx(low), _zyx(high))
-    return EditKept(segmentation=outlines, box=box, volume_version=working_version(desk, row, hip_id))
+    after = outlines_of(desk, row, hip_id)
+    return EditKept(
+        segmentation=outlines,
+        box=None if before is None else _changed(before, after),
+        volume_version=working_version(desk, row, hip_id),
+    )
 
 
-def _zyx(index: np.ndarray) -> tuple[int, int, int]:
-    x, y, z = (int(n) for n in index)
-    return (z, y, x)
+def _changed(before: Outlines, after: Outlines) -> tuple[tuple[int, int, int], tuple[int, int, int]] | None:
+    """First and last (slice, row, column) of the working volume that the hand changed; None when nothing did."""
+    if not before.seg.grid.same_as(after.seg.grid):
+        return None  # the bone was found anew meanwhile: a box on the old grid would say nothing
+    step = thinned_by(after.seg.grid)
+    differ = np.zeros(after.seg.grid.shape, bool)[::step, ::step, ::step]
+    for old, new in zip(_by_hand(before), _by_hand(after), strict=True):
+        differ |= old[::step, ::step, ::step] != new[::step, ::step, ::step]
+    if not differ.any():
+        return None
+    ends = [np.flatnonzero(differ.any(axis=tuple({0, 1, 2} - {axis})))[[0, -1]] for axis in range(3)]
+    (k0, k1), (j0, j1), (i0, i1) = ((int(first), int(last)) for first, last in ends)
+    return (k0, j0, i0), (k1, j1, i1)
+
+
+def _by_hand(one: Outlines) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Bones, what was drawn of dead bone, what was erased of it; each (slices, rows, columns)."""
+    if one.drawn is None:
+        none = np.broadcast_to(np.False_, one.seg.bones.shape)
+        return one.seg.bones, none, none
+    return one.seg.bones, one.drawn.added, one.drawn.removed

@@ -6,7 +6,7 @@ follows from outlines is computed again when it is wanted, in seconds, and is th
 """
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -43,6 +43,7 @@ from headstock.records.tables import ScanReading, ScanRow
 __all__ = [
     "Outlines",
     "ScanScene",
+    "density_by",
     "edit_from_json",
     "edits_of",
     "find_outlines",
@@ -186,15 +187,20 @@ def outlines_of(desk: Desk, row: ScanRow, hip_id: str) -> Outlines:
 # ---- what follows --------------------------------------------------------------------------------------------
 
 
-def density_of(row: ScanRow, scan: Scan, metal: Metal | None = None) -> Density:
-    """How this scan's HU become density: as a person gave it, or not at all."""
-    given = row.calibration or {}
+def density_by(given: Mapping[str, Any], scan: Callable[[], Scan], metal: Metal | None = None) -> Density:
+    """How a scan's HU become density: as a person gave it, or not at all. `scan` is asked for when rods are in it.
+
+    Raises
+    ------
+    CalibrationError, TooFewError, AmbiguousError
+        What was given is no line, or the scan does not show these rods.
+    """
     if given.get("kind") == "typed":
         return typed_density(given["slope"], given["offset"], given["slope_sd_percent"], given["source"])
     if given.get("kind") == "rods":
         from headstock.anatomy.scan.density import density_from_rods
 
-        return density_from_rods(scan, given["rods_g_cm3"], metal=metal)
+        return density_from_rods(scan(), given["rods_g_cm3"], metal=metal)
     return uncalibrated()
 
 
@@ -237,7 +243,7 @@ def scan_scene(
             other=carried if marked else None,
             progress=progress,
         )
-        density = density_of(row, scan, metal)
+        density = density_by(row.calibration or {}, lambda: scan, metal)
         progress(0.7, "the stock profile")
         stock = stock_profile(scan, seg, found.hip, found.lesion, density, metal=metal)
         return ScanScene(row.id, basis, scan, seg, found.hip, found.lesion, density, stock, found.findings)

@@ -33,6 +33,7 @@ __all__ = [
     "packed_mesh",
     "part_bytes",
     "solid_bytes",
+    "thinned_by",
     "working_grid",
     "working_version",
 ]
@@ -48,8 +49,8 @@ def _outlines(desk: Desk, row: ScanRow, hip_id: str) -> Outlines | None:
         return None
 
 
-def _step(grid: Grid) -> int:
-    """Every how many voxels one is kept."""
+def thinned_by(grid: Grid) -> int:
+    """Every how many voxels of the outlines' grid one is kept in the working volume."""
     step = 1
     while np.prod([-(-n // step) for n in grid.shape]) > MOST_VOXELS:
         step += 1
@@ -69,7 +70,7 @@ def _whole(desk: Desk, row: ScanRow, hip_id: str) -> Grid:
 def working_grid(desk: Desk, row: ScanRow, hip_id: str) -> Grid:
     """The grid of the bytes below."""
     grid = _whole(desk, row, hip_id)
-    return _thinned(grid, _step(grid))
+    return _thinned(grid, thinned_by(grid))
 
 
 def working_version(desk: Desk, row: ScanRow, hip_id: str) -> str:
@@ -121,7 +122,7 @@ def solid_bytes(desk: Desk, family: str, size: str) -> tuple[bytes, str]:
 def _grey_volume(desk: Desk, row: ScanRow, hip_id: str) -> bytes:
     """int16 [slice, row, column]: HU on CT; MR values are brought into 0 to 4095."""
     scan, grid = volume(desk, row), _whole(desk, row, hip_id)
-    step = _step(grid)
+    step = thinned_by(grid)
     part = on_grid(scan, grid)[::step, ::step, ::step]
     if scan.modality == "MR":
         top = max(float(np.percentile(scan.values[::3, ::3, ::3], 99.9)), 1e-6)
@@ -163,7 +164,7 @@ def _label_volume(desk: Desk, row: ScanRow, hip_id: str) -> bytes:
         inside = outlines.seg.femur
         labels[(read.lesion.outer_mm < 0.0) & inside] = LESION_OUTER
         labels[(read.lesion.best_mm < 0.0) & inside] = LESION
-    step = _step(outlines.seg.grid)
+    step = thinned_by(outlines.seg.grid)
     return np.ascontiguousarray(labels[::step, ::step, ::step]).tobytes()
 
 

@@ -162,7 +162,7 @@ def gather(session: Session, hip_id: str, limits: Limits, today: date) -> HipSta
 
 def next_step(state: HipState) -> NextStep:
     """The one thing to do next for this hip."""
-    if state.plans and not _changed_since_signing(state):
+    if state.plans and not _changed_since_signing(state) and not _spoken_against(state):
         plan = state.plans[0]
         return NextStep(
             title="Print the sheet",
@@ -264,7 +264,7 @@ def _scan_step(state: HipState) -> NextStep | None:
     side = scan_side(row, state.scan_use)
     if side.header == "silent" and side.letter is None:
         return step("Say which side this scan shows", words, "Open the scan", "due")
-    if is_stale(row, state.today, state.limits):
+    if is_stale(row, _counted_to(state), state.limits):
         return step("The scan is old", f"{words}; take a new one", "Look at it", "late")
     return None
 
@@ -272,7 +272,7 @@ def _scan_step(state: HipState) -> NextStep | None:
 def _film_stop(state: HipState, row: FilmRow) -> NextStep | None:
     """What stops a film, if anything does."""
     scales = film_scales(row, state.limits)
-    found = card_state(row, state.hip, scales, True, state.today, state.limits)
+    found = card_state(row, state.hip, scales, True, _counted_to(state), state.limits)
     if found == "side_wrong":
         return _film_step("The side does not agree", film_words(row), "Look at the film", row, "stopped")
     if found == "side_open":
@@ -325,6 +325,39 @@ def _read_anew(state: HipState) -> bool:
         if (None if kind is None else kind.value) != entry.get("scale_kind"):
             return True
     return False
+
+
+def _spoken_against(state: HipState) -> bool:
+    """True when the newest plan's scan, or a film of it, no longer carries the plan: it is too old for the operation,
+    carries another side or none, may not be planned on, was taken out of the hip, or a newer scan counts in its place.
+
+    The guards of a signature (desk/sign.py) refuse the same; here it takes the hip back to work.
+    """
+    payload = state.plans[0].payload
+    planned = payload.get("scan")
+    if planned is not None:
+        row = state.scan
+        if (
+            row is None
+            or row.id != planned["scan_id"]
+            or refusals(row)
+            or is_stale(row, _counted_to(state), state.limits)
+        ):
+            return True
+        side = scan_side(row, state.scan_use)
+        if side.letter is None or any(
+            place.agrees is False for place in scan_evidence(row, state.scan_use, state.side)
+        ):
+            return True
+    films = {entry["film_id"] for entry in payload.get("films", [])}
+    return any(_film_stop(state, row) is not None for row in state.films if row.id in films)
+
+
+def _counted_to(state: HipState) -> date:
+    """The day to which the age of images is counted: today, or the day of the operation where a plan names a later."""
+    if not state.plans:
+        return state.today
+    return max(state.today, date.fromisoformat(state.plans[0].payload["operation_date"]))
 
 
 def _day(at: str | None) -> date | None:

@@ -102,6 +102,7 @@ class Record:
             "/measure": self.reading,
             "/appraise": self.placement,
             "/values": self.placement,
+            "/walls": self.placement,
             "/placement": {"placement": self.placement, "base_step": self.step("placement", self.hip), "what": "x"},
             "/best": {"level": rng.choice(["mid_head", "low_neck"]), "family": None, "size": None},
             "/sign": {

@@ -393,6 +393,8 @@ def test_comparison_placement_and_signature_answer_over_http(client: TestClient,
     # Values alone are of a scan; on films the whole appraisal is as quick.
     on_films = client.post(f"{hip_path}/values", json=placement)
     assert (on_films.status_code, on_films.json()["guard"]) == (409, "family unsuitable")
+    no_walls = client.post(f"{hip_path}/walls", json=placement)
+    assert (no_walls.status_code, "bone of a scan" in no_walls.json()["stopped"]) == (422, True)
     kept = client.put(
         f"{hip_path}/placement", json={"placement": placement, "base_step": page["step"], "what": "moved 1 mm"}
     ).json()

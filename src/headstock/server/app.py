@@ -26,6 +26,7 @@ from headstock.desk import compare, films, hips, limits, place, readings, repeat
 from headstock.desk.desk import Desk, reader, set_reader
 from headstock.desk.facts import set_fact
 from headstock.desk.landmarks import landmark_page
+from headstock.desk.scans.walls import wall_bytes
 from headstock.desk.snapping import snap
 from headstock.desk.works import spool_names, sweep_spool, works
 from headstock.errors import GuardError, HeadstockError, RecordError
@@ -373,6 +374,11 @@ def _plans(app: FastAPI, desk: Desk, clock: Clock) -> None:
     @app.post("/api/hips/{hip}/values")
     def values(hip: str, given: schema.PlacementIn) -> schema.Moved:
         return place.values_live(desk, hip, given, today=clock().date())
+
+    @app.post("/api/hips/{hip}/walls")
+    def walls(hip: str, given: schema.PlacementIn) -> Response:
+        left = wall_bytes(desk, hip, given, today=clock().date())
+        return Response(left, media_type="application/octet-stream")
 
     @app.post("/api/hips/{hip}/placement/undo")
     def undo(hip: str) -> schema.PlacementPage:

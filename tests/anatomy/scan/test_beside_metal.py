@@ -53,7 +53,7 @@ def test_the_share_of_a_spheres_points_is_that_of_its_cap(side):
     cap = 1.0 / (1.0 - np.cos(np.radians(HEAD_REGION_DEG)))
     note = hip.measures["head_diameter_mm"].note
     assert percents(hip.measures["head_diameter_mm"])[0] == pytest.approx(100.0 * cap, abs=1.5)
-    assert note.endswith("this may be wrong by them, and its interval does not hold that.")
+    assert note.endswith("within reach of the streaks of metal, which may falsify this beyond its interval.")
     # The neck lies beyond the plane, away from the marked space; the shaft too.
     assert hip.measures["smallest_neck_section_mm2"].note is None
     assert "the head's sphere" in hip.measures["femoral_offset_mm"].note

@@ -74,6 +74,11 @@ export async function askBytes(path: string, signal?: AbortSignal): Promise<Arra
   return (await asked("GET", path, undefined, signal)).arrayBuffer();
 }
 
+/** Ask for bytes by what is sent (the walls that a placement leaves). */
+export async function askBytesOf(path: string, body: unknown, signal?: AbortSignal): Promise<ArrayBuffer> {
+  return (await asked("POST", path, body, signal)).arrayBuffer();
+}
+
 /** A path with its parts and query made safe: `at("/api/films", id, { hip })`. */
 export function at(path: string, id?: string, query?: Record<string, string | undefined>, rest = ""): string {
   const where = id === undefined ? path : `${path}/${encodeURIComponent(id)}`;

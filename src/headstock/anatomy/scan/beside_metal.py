@@ -92,8 +92,8 @@ def note_of(shares: Sequence[tuple[str, MarkedShare]], *, interval: bool = True)
         for what, share in marked
     )
     lies = "lies" if len(marked) == 1 else "lie"
-    ends = ", and its interval does not hold that" if interval else ""
-    return f"{listed} {lies} within reach of the streaks of metal: this may be wrong by them{ends}."
+    beyond = " beyond its interval" if interval else ""
+    return f"{listed} {lies} within reach of the streaks of metal, which may falsify this{beyond}."
 
 
 def with_note(measured: Measured, note: str | None) -> Measured:

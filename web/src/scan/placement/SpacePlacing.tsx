@@ -207,7 +207,7 @@ function Placing({ hip, page, grid, work }: PlacingProps): JSX.Element {
         {panes.filter(({ name }) => large === null || name === large).map(pane)}
         {large === null && (
           <div class="ps-space">
-            <SpaceBox meshes={page.meshes} side={page.side} centre={head} neck={page.neck_plane} view={slow} hip={hip.hip_id} />
+            <SpaceBox meshes={page.meshes} side={page.side} centre={head} neck={page.neck_plane} view={slow} placed={appraisal.placement} hip={hip.hip_id} />
           </div>
         )}
         {work.kept.name === "stopped" && (

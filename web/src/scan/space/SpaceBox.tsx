@@ -2,7 +2,8 @@
 
 import type { JSX } from "preact";
 import { useEffect, useMemo, useRef, useState } from "preact/hooks";
-import type { MeshInfo, Side, SpaceView } from "../../api/schema";
+import { askBytesOf, at } from "../../api/client";
+import type { MeshInfo, PlacementIn, Side, SpaceView } from "../../api/schema";
 import { ScaleBar } from "../../film/viewer/marks";
 import { sideWords } from "../../model/format";
 import { useKept, useStore } from "../../parts/hooks";
@@ -22,6 +23,8 @@ interface SpaceBoxProps {
   drawn?: boolean;
   /** A placement; null or absent: bone alone. */
   view?: SpaceView | null;
+  /** The placement as it was last appraised: the wall map is of the bone it leaves. Absent: of the cortex. */
+  placed?: PlacementIn | null;
   /** One camera for all pictures of this hip. */
   hip?: string;
   small?: boolean;
@@ -32,7 +35,7 @@ const TURN_DEG = 10;
 /** The slider's reach from the middle of the head, mm; at its end nothing is cut. */
 const CUT_REACH_MM = 60;
 
-export function SpaceBox({ meshes, side, centre, neck, view = null, hip = "", small = false }: SpaceBoxProps): JSX.Element {
+export function SpaceBox({ meshes, side, centre, neck, view = null, placed = null, hip = "", small = false }: SpaceBoxProps): JSX.Element {
   const box = useRef<HTMLDivElement>(null);
   const canvas = useRef<HTMLCanvasElement>(null);
   const [scene, setScene] = useState<SpaceScene | null>(null);
@@ -40,12 +43,16 @@ export function SpaceBox({ meshes, side, centre, neck, view = null, hip = "", sm
   const [size, setSize] = useState({ width: 0, height: 0 });
   const [away_mm, setAway] = useKept<number>(`space cut ${hip}`, 0);
   const [walls, setWalls] = useKept<boolean>("space walls", false);
+  const [wallsSay, setWallsSay] = useState<string | null>(null);
   const [pelvis, setPelvis] = useKept<boolean>("space pelvis", true);
   const store = cameraOf(hip);
   const camera = useStore(store);
   const neckKey = JSON.stringify(neck);
   const base = useMemo(() => baseOf(neck, side), [neckKey, side]);
   const parts = useParts(meshes, view?.component ?? null, setSays);
+  const left = useWalls(walls && placed !== null && hip !== "" ? { hip, placed } : null, setWallsSay);
+  // Until the walls of a placement have arrived none are shown: those of the cortex would be taken for them.
+  const drawWalls = walls && (placed === null || left !== null);
   const middle: Vec = centre ?? [0, 0, 0];
 
   useEffect(() => {
@@ -91,13 +98,13 @@ export function SpaceBox({ meshes, side, centre, neck, view = null, hip = "", sm
     if (!scene || !parts) return;
     setSays(null);
     const away = cutting ? { point: along(middle, toward, away_mm), normal: toward } : null;
-    scene.show({ ...parts, view }, { ground: "#050708", dark: true, walls, pelvis }, away);
-  }, [scene, parts, view, walls, pelvis, away_mm, cutting, base, centre?.join()]);
+    scene.show({ ...parts, view, walls: left }, { ground: "#050708", dark: true, walls: drawWalls, pelvis }, away);
+  }, [scene, parts, view, left, drawWalls, pelvis, away_mm, cutting, base, centre?.join()]);
   useEffect(() => {
     if (!scene || !parts) return;
     const asked = requestAnimationFrame(() => scene.draw(base, camera, middle, size.width, size.height, Math.min(2, window.devicePixelRatio || 1)));
     return () => cancelAnimationFrame(asked);
-  }, [scene, parts, view, walls, pelvis, away_mm, base, camera, size.width, size.height, centre?.join()]);
+  }, [scene, parts, view, left, drawWalls, pelvis, away_mm, base, camera, size.width, size.height, centre?.join()]);
 
   const hold = useRef<{ pointer: number; x: number; y: number; slide: boolean } | null>(null);
   const axes = axesOf(base, camera);
@@ -162,7 +169,7 @@ export function SpaceBox({ meshes, side, centre, neck, view = null, hip = "", sm
         <b>{sideWords(side)}</b> in space
       </p>
       {!says && view && <SeatLegend view={view} />}
-      {!says && walls && <WallLegend />}
+      {!says && walls && <WallLegend of={placed === null ? "cortex" : "placed"} says={placed === null ? null : (wallsSay ?? (left === null ? "being measured" : null))} />}
       <div class="space-tools">
         <label>
           cut away
@@ -204,10 +211,20 @@ function SeatLegend({ view }: { view: SpaceView }): JSX.Element {
   );
 }
 
-function WallLegend(): JSX.Element {
+const WALL_WORDS = { cortex: "cortex, mm", placed: "wall left by the part, mm" } as const;
+
+function WallLegend({ of, says }: { of: keyof typeof WALL_WORDS; says: string | null }): JSX.Element {
+  if (says !== null) {
+    return (
+      <div class="walllegend" role="status">
+        <span>{WALL_WORDS[of]}</span>
+        <span>{says}</span>
+      </div>
+    );
+  }
   return (
-    <div class="walllegend" role="img" aria-label={`Wall of bone, 0 to ${WALL_TOP_MM} mm: dark is thin`}>
-      <span>wall, mm</span>
+    <div class="walllegend" role="img" aria-label={`${WALL_WORDS[of]}, 0 to ${WALL_TOP_MM}: dark is thin`}>
+      <span>{WALL_WORDS[of]}</span>
       <i style={{ background: `linear-gradient(90deg, ${WALL_MAP.join()})` }} />
       <p>
         <span>0</span>
@@ -245,6 +262,25 @@ function useParts(meshes: readonly MeshInfo[], component: string | null, say: (w
     };
   }, [component]);
   return useMemo(() => (bone ? { ...bone, ...(solid && solid.component === component ? { component: solid.mesh } : {}) } : null), [bone, solid, component]);
+}
+
+/** The wall that a placement leaves at each vertex of the femur; null before the first answer. The last one stands until the next. */
+function useWalls(of: { hip: string; placed: PlacementIn } | null, say: (words: string | null) => void): Float32Array | null {
+  const [got, set] = useState<{ hip: string; walls: Float32Array } | null>(null);
+  const key = of === null ? "" : JSON.stringify(of);
+  useEffect(() => {
+    if (of === null) return;
+    const stop = new AbortController();
+    askBytesOf(at("/api/hips", of.hip, {}, "/walls"), of.placed, stop.signal).then(
+      (bytes) => {
+        set({ hip: of.hip, walls: new Float32Array(bytes) });
+        say(null);
+      },
+      (error: unknown) => stop.signal.aborted || say((error as Error).message),
+    );
+    return () => stop.abort();
+  }, [key]);
+  return of !== null && got?.hip === of.hip ? got.walls : null;
 }
 
 export async function fetchBone(meshes: readonly MeshInfo[]): Promise<SpaceParts> {

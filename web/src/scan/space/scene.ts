@@ -19,6 +19,8 @@ export interface SpaceParts {
   readonly lesion?: MeshData;
   readonly lesionOuter?: MeshData;
   readonly component?: MeshData;
+  /** Instead of the femur's own values: the wall that a placement leaves at each of its vertices. */
+  readonly walls?: Float32Array | null;
   readonly view?: SpaceView | null;
 }
 
@@ -76,7 +78,6 @@ export class SpaceScene {
     const geometry = new THREE.BufferGeometry();
     geometry.setAttribute("position", new THREE.BufferAttribute(mesh.vertices, 3));
     geometry.setIndex(new THREE.BufferAttribute(mesh.faces, 1));
-    if (mesh.value) geometry.setAttribute("color", new THREE.BufferAttribute(wallColours(mesh.value), 3));
     geometry.computeVertexNormals();
     this.#geometries.set(mesh, geometry);
     return geometry;
@@ -101,7 +102,10 @@ export class SpaceScene {
       order = this.#addSolid(scene, solid, order);
     };
     if (parts.femur) {
-      const walls = style.walls && parts.femur.value !== null;
+      const values = parts.walls ?? parts.femur.value;
+      // Walls of another surface than the one drawn would stand at the wrong places.
+      const walls = style.walls && values !== null && values.length * 3 === parts.femur.vertices.length;
+      if (walls) paint(this.#geometryOf(parts.femur), values);
       const material = new THREE.MeshLambertMaterial({ color: walls ? 0xffffff : BONE, vertexColors: walls });
       add({ mesh: parts.femur, geometry: this.#geometryOf(parts.femur), material, cap: BONE, line: DEAD, planes: [...free, ...cut] });
     }
@@ -260,6 +264,15 @@ export class SpaceScene {
     this.#renderer.dispose();
     this.#renderer.forceContextLoss();
   }
+}
+
+/** Colour a surface by its values, in place: a new attribute would leave the old one on the graphics card. */
+function paint(geometry: THREE.BufferGeometry, values: Float32Array): void {
+  const colours = wallColours(values);
+  const known = geometry.getAttribute("color") as THREE.BufferAttribute | undefined;
+  if (!known) return void geometry.setAttribute("color", new THREE.BufferAttribute(colours, 3));
+  known.array.set(colours);
+  known.needsUpdate = true;
 }
 
 /** three.js keeps what lies on the positive side; `away` names what goes. */

@@ -88,6 +88,13 @@ def test_attenuation_is_that_of_water_at_zero_HU_and_none_in_air() -> None:
     assert found.ravel() == pytest.approx([WATER_PER_MM, 0.0, 0.0, 2 * WATER_PER_MM])
 
 
+def test_water_attenuates_as_the_published_table_says_at_the_energy_of_a_hip_film() -> None:
+    # Hubbell & Seltzer, NISTIR 5632 (1995), table 4, liquid water: mu/rho 0.2269, 0.2059, 0.1837 cm2/g at 50, 60, 80
+    # keV (from memory), 1.0 g/cm3.
+    assert pytest.approx(0.02059, abs=5e-5) == WATER_PER_MM
+    assert 0.01837 < WATER_PER_MM < 0.02269
+
+
 def test_bone_is_bright_and_nothing_is_black() -> None:
     grey = film_grey(np.array([[0.0, 1.0], [2.0, 3.0]], np.float32))
     assert grey[0, 0] == 0

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from headstock.frames import Side
+from headstock.images.drr import WATER_PER_MM
 from headstock.phantom.beam import Beam, path_length_mm
 from headstock.phantom.femur import smoothstep
 from headstock.phantom.lesion import ball
@@ -27,10 +28,9 @@ __all__ = ["PhantomFilm", "render", "render_ap", "render_lateral"]
 
 Floats = NDArray[np.float64]
 
-# Linear attenuation at about 60 keV, per mm: water 0.0206; cortical bone 0.0604 (mass coefficients 0.206 and
-# 0.315 cm2/g at 1.0 and 1.92 g/cm3; from memory of the usual tables). Bone counts over the tissue it replaces.
-_WATER: Final = 0.0206
-_CORTEX: Final = 0.0604 - _WATER
+# Linear attenuation at 60 keV as for water (`images/drr.py`), per mm: cortical bone 0.0604 (0.315 cm2/g at 1.92 g/cm3;
+# from memory of the usual tables). Bone counts over the tissue it replaces.
+_CORTEX: Final = 0.0604 - WATER_PER_MM
 _SPONGY: Final = 0.24 * _CORTEX  # bone fills about a quarter of trabecular bone; common practice, no source
 _CORE: Final = 0.10 * _CORTEX
 _PELVIC_SPONGY: Final = 0.20 * _CORTEX
@@ -197,7 +197,7 @@ def render(patient: PhantomPatient, spec: FilmSpec) -> PhantomFilm:
     hips = (patient.hip,) if lateral else tuple(patient.hips.values())
     per_mm = float(beam.magnification(patient.hip.centre_lps_mm)) / beam.pixel_mm
     total = _bone(patient, beam, hips, _grain(beam, per_mm, spec.seed))
-    coarse = _WATER * (_soft_tissue_lateral if lateral else _soft_tissue_ap)(patient, beam, spec)
+    coarse = WATER_PER_MM * (_soft_tissue_lateral if lateral else _soft_tissue_ap)(patient, beam, spec)
     total += _enlarged(coarse, _COARSE, beam.rows, beam.columns)
     metal = [hip.surface_lps(part) for hip in hips for part in hip.metal_hip_frame]
     if spec.ball_mm is not None:

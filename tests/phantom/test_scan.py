@@ -89,6 +89,18 @@ def test_noise_has_the_stated_standard_deviation_and_none_is_none() -> None:
     assert np.array_equal(phantom_ct(_CYST, _SMALL).values, phantom_ct(_CYST, _SMALL).clean)
 
 
+def test_a_bone_kernel_overshoots_edges_within_slices_and_keeps_the_mean(found: PhantomScan) -> None:
+    sharp = phantom_ct(_CYST, replace(_SMALL, overshoot=0.5))
+    change = sharp.values.astype(np.float64) - found.values
+    assert abs(change.mean()) < 0.01 * np.abs(change).mean() + 0.5
+    # Unsharp masking: proportional to the difference from the blurred slice, so twice the share changes twice as much.
+    twice = phantom_ct(_CYST, replace(_SMALL, overshoot=1.0)).values.astype(np.float64) - found.values
+    clear = (np.abs(found.values) < 2000) & (np.abs(sharp.values) < 2000)
+    np.testing.assert_allclose(twice[clear], 2.0 * change[clear], atol=2.0)
+    cortex = found.values > 800
+    assert change[cortex].mean() > 20.0
+
+
 def test_scanned_again_on_a_shifted_grid_it_is_the_same_patient() -> None:
     fine = fine_ct(_CYST, _SMALL)
     first, shifted = fine.scan(), fine.scan(offset_mm=(0.6, -0.4, 0.5), seed=8)
@@ -175,6 +187,8 @@ def test_metal_is_bright_and_throws_streaks() -> None:
 
 
 def test_a_scan_that_cannot_be_is_refused() -> None:
+    with pytest.raises(FrameError, match="no kernel's"):
+        ScanSpec(overshoot=-0.1)
     with pytest.raises(FrameError, match=r"at least 0\.2 mm"):
         ScanSpec(spacing_mm=(0.05, 1.0, 1.0))
     with pytest.raises(FrameError, match="thinner than four voxels"):

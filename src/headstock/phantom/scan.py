@@ -34,6 +34,7 @@ Floats = NDArray[np.float64]
 
 _LOWEST_HU: Final = -1024
 _HIGHEST_HU: Final = 3071  # 12 bits from -1024 up, as most scanners store
+_KERNEL_MM: Final = 0.8  # over which a bone kernel compares a point with its neighbours
 _SHIFTED: Final = 1  # voxels beside the grid that a shifted grid may reach into
 _SLAB: Final = 32
 _CELL_MM: Final = 0.34
@@ -217,7 +218,16 @@ def _means(
     if spec.thickness_mm is not None:
         width[2] = spec.thickness_mm / cell_grid.spacing_mm[2]
     place = cell_grid.index(grid.origin_mm)
-    return averaged(cells, grid.shape, per, place, width, spec.blur_mm / cell_grid.spacing_mm)
+    found = averaged(cells, grid.shape, per, place, width, spec.blur_mm / cell_grid.spacing_mm)
+    return found if spec.overshoot == 0.0 else _overshot(found, grid, spec.overshoot)
+
+
+def _overshot(values: NDArray[np.float32], grid: Grid, share: float) -> NDArray[np.float32]:
+    """Edges as a bone kernel shows them: brighter just inside, darker just outside, mean values as they were."""
+    from scipy.ndimage import gaussian_filter
+
+    sigma = (0.0, *(_KERNEL_MM / grid.spacing_mm[1::-1]))
+    return np.asarray(values + np.float32(share) * (values - gaussian_filter(values, sigma)), np.float32)
 
 
 def _margin(spec: ScanSpec) -> int:

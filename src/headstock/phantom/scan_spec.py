@@ -75,8 +75,9 @@ class ScanSpec:
     centre, `across_mm` (lateral, medial) and `deep_mm` (anterior, posterior); None takes the usual for that region.
     `condyles` lengthens it down to below the knee. `spacing_mm` (column, row, slice); `thickness_mm` of a slice,
     None: its spacing. `offset_mm` shifts the grid against the anatomy: other partial volumes of the same patient.
-    `blur_mm`: standard deviation of the point spread. `noise_HU`: standard deviation of the noise, smoothed
-    over `noise_correlation_mm`. `cells`: fine cells along each axis of a voxel, None: of about a third of a
+    `blur_mm`: standard deviation of the point spread. `overshoot`: how much a bone kernel adds of what a picture has
+    beyond its own blurred form (0 none, 0.5 marked), within slices. `noise_HU`: standard deviation of the noise,
+    smoothed over `noise_correlation_mm`. `cells`: fine cells along each axis of a voxel, None: of about a third of a
     millimetre, larger where the scan is large. `table`: the table shows when the field holds it. `streaks` 0 draws
     metal without artefacts, 1 with usual ones.
     """
@@ -91,6 +92,7 @@ class ScanSpec:
     deep_mm: tuple[float, float] | None = None
     condyles: bool = False
     blur_mm: float = 0.45
+    overshoot: float = 0.0
     noise_HU: float = 15.0
     noise_correlation_mm: float = 0.0
     rods: Rods | None = None
@@ -108,6 +110,8 @@ class ScanSpec:
                 f"{self.blur_mm} mm cannot be made. Give voxels of at least {_FINEST_MM} mm, and no negative noise "
                 "or blur."
             )
+        if not 0.0 <= self.overshoot <= 2.0:
+            raise FrameError(f"An overshoot of {self.overshoot} is no kernel's. Give 0 (none) to 2.")
         if self.cells is not None and not 1 <= self.cells <= 8:
             raise FrameError(f"{self.cells} cells along a voxel were asked for. Give 1 to 8.")
 

@@ -2,8 +2,9 @@
 
 In: the readings, LPS. Out: batches, row 0 the reading. What errs, and how far it goes together:
 the outline as a whole (`edge_sd_mm`: the same everywhere, so it grows a diameter and turns no
-axis); the outline from place to place (alike within 5 mm); the head's own form (alike over
-patches of 30 degrees, `SphereReading.covariance`); the piece of shaft that was seen.
+axis); one side of the head against the other (joint and fat are not seen alike, which moves a centre); the outline
+from place to place (alike within 5 mm); the head's own form (alike over patches of 30 degrees,
+`SphereReading.covariance`); the piece of shaft that was seen.
 Decision: docs/decisions/0221-intervals-of-a-hip-in-space.md
 """
 
@@ -23,8 +24,10 @@ __all__ = ["Scatter"]
 Floats = NDArray[np.float64]
 
 # Error of the outline from place to place, in voxels, and how far along the surface it goes together.
-LOCAL_SD_VOXELS: Final = 0.14
+LOCAL_SD_VOXELS: Final = 0.10
 TOGETHER_MM: Final = 5.0
+# How far the outlines of two opposite sides of a head err apart, in voxels along each axis.
+SIDES_SD_VOXELS: Final = 0.065
 # A head ends less sharply than its outline is seen: spread of the junction between readers of one shape, mm.
 JUNCTION_SD_MM: Final = 0.8
 # Angle between the axis of a shorter piece of shaft and that of 85 to 130 mm, degrees for each millimetre missing.
@@ -46,7 +49,8 @@ class Scatter:
     ) -> None:
         self._rng = np.random.default_rng(seed)
         self.rows = n_draws + 1
-        self.local_sd_mm = LOCAL_SD_VOXELS * float(seg.grid.spacing_mm.max())
+        self._step_mm = float(seg.grid.spacing_mm.max())
+        self.local_sd_mm = LOCAL_SD_VOXELS * self._step_mm
         self.edge = self.normal() * seg.edge_sd_mm
         self._head(sphere)
         self._neck(neck)
@@ -79,7 +83,8 @@ class Scatter:
         covariance = sphere.covariance + np.linalg.inv(mean) * self.local_sd_mm**2 / pieces
         root = np.linalg.cholesky(covariance + 1e-12 * np.eye(4))
         off = self.normal(4) @ root.T
-        self.centre_lps = np.asarray(sphere.centre_lps_mm + off[:, :3])
+        sides = self.normal(3) * (SIDES_SD_VOXELS * self._step_mm)
+        self.centre_lps = np.asarray(sphere.centre_lps_mm + off[:, :3] + sides)
         self.radius = np.asarray(sphere.radius_mm + off[:, 3] + self.edge)
 
     def _neck(self, neck: NeckReading) -> None:

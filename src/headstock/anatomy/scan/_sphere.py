@@ -55,11 +55,10 @@ class SphereReading:
     """A head's sphere, LPS, mm.
 
     `covariance` (4, 4) of (centre, radius): from residuals that go together over patches of the surface, so it does
-    not shrink with the number of points, and from which part of the head counts. It does not hold the common error of
-    the outline (`edge_sd_mm` of the segmentation), which adds to the radius alone. `pole` (3,): unit, from neck toward
-    head, roughly the neck axis. `points` (N, 3) of the head's surface on even rays, `used` (N,), `residual_mm` (N,)
-    outward positive; `rms_mm` of the points used. `excluded_arc_deg`: apex angle of the cap that is as large as all the
-    surface left out.
+    not shrink with the number of points, and for the radius from which part of the head counts. It does not hold the
+    errors of the outline as a whole (`_scatter.py`). `pole` (3,): unit, from neck toward head, roughly the neck axis.
+    `points` (N, 3) of the head's surface on even rays, `used` (N,), `residual_mm` (N,) outward positive; `rms_mm` of
+    the points used. `excluded_arc_deg`: apex angle of the cap that is as large as all the surface left out.
     `seen_share`: share of the head's surface that lies in the scan.
     """
 
@@ -212,7 +211,7 @@ def sphere_of_head(seg: Segmentation, leave_out: NDArray[np.floating] | None = N
         centre,
         radius,
         patch_covariance(points, centre, residual, used)
-        + definition_covariance(points, centre, radius, pole, residual, used),
+        + np.diag([0.0, 0.0, 0.0, definition_mm2(points, centre, radius, pole, residual, used)]),
         float(np.sqrt(np.mean(residual[used] ** 2))),
         pole,
         points,
@@ -243,22 +242,15 @@ def patch_covariance(points: Floats, centre: Floats, residual: Floats, used: Mas
     return np.asarray(freedom * bread @ (gradient.T @ gradient) @ bread)
 
 
-def definition_covariance(
-    points: Floats, centre: Floats, radius: float, pole: Floats, residual: Floats, used: Mask
-) -> Floats:
-    """(4, 4) mean square move of (centre, radius) when less of the head counts, or all of it.
+def definition_mm2(points: Floats, centre: Floats, radius: float, pole: Floats, residual: Floats, used: Mask) -> float:
+    """Mean square move of the radius, mm2, when less of the head counts, or all of it.
 
     The other readings: surface within 105, and within 115 degrees of the pole only, and all surface within 125 degrees
-    that has not sunk. On an exact sphere they agree; on real heads they differ by half a millimetre.
+    that has not sunk. On an exact sphere they agree; on real heads they differ by half a millimetre. The centre moves
+    with them too, but not beyond what the patches of its covariance already hold (decision 0221).
     """
     away = points - centre
     polar = np.degrees(np.arccos(np.clip(away @ pole / np.linalg.norm(away, axis=1), -1.0, 1.0)))
-    moves = []
-    for mask in (used & (polar <= 105.0), used & (polar <= 115.0), used | (residual > 0.0)):
-        if mask.sum() >= 100:
-            other = fit_sphere(points, mask.astype(np.float64))
-            moves.append(np.append(other.centre - centre, float(other.radius) - radius))
-    if not moves:
-        return np.zeros((4, 4))
-    all_moves = np.array(moves)
-    return np.asarray(all_moves.T @ all_moves / len(all_moves))
+    masks = (used & (polar <= 105.0), used & (polar <= 115.0), used | (residual > 0.0))
+    moves = [float(fit_sphere(points, mask.astype(np.float64)).radius) - radius for mask in masks if mask.sum() >= 100]
+    return float(np.mean(np.square(moves))) if moves else 0.0

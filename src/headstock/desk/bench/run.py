@@ -63,8 +63,8 @@ def run(
         say("scans of supplied patients and phantoms, read without their truth")
         add(scans.accuracy(folder, 4 if quick else 20, seed, say))
     if "scan-coverage" in parts:
-        say("repeats with fresh noise, another grid and another seed point (about 8 s each)")
-        add(scans.scan_coverage(20 if quick else 1000, 4 if quick else 10, seed, say))
+        say("repeats with fresh noise, another grid and another seed point (about 5 s each)")
+        add(scans.scan_coverage(8 if quick else 1000, 4 if quick else 125, seed, say))
     if "scan-speed" in parts:
         add(scan_speed.scan_speeds(folder, say))
     missed = [row.what for row in rows if row.reached is False]

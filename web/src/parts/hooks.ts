@@ -1,6 +1,6 @@
 /** Small hooks that every page uses: watch a store, load a page, name actions. */
 
-import { useCallback, useEffect, useRef, useState } from "preact/hooks";
+import { useCallback, useEffect, useLayoutEffect, useRef, useState } from "preact/hooks";
 import { ask, NotReached } from "../api/client";
 import type { Action, Scope } from "../model/actions";
 import type { Store } from "../model/store";
@@ -70,7 +70,8 @@ export function useActions(name: string, actions: readonly Action[], alone = fal
   const scope = useRef<Scope>({ name, actions, alone });
   scope.current.actions = actions;
   scope.current.alone = alone;
-  useEffect(() => {
+  // Before it is painted: whoever sees a sheet can close it at once, and the key does not fall through to the page below.
+  useLayoutEffect(() => {
     const mine = scope.current;
     layers.set(mine, layer);
     scopes.set((now) => {

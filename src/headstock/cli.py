@@ -152,9 +152,11 @@ def demo(
     as_json: Json = False,
 ) -> None:
     """Load the demo patients into the data folder and serve the pages."""
+    from headstock.desk.bringing import Brought, summary_words
     from headstock.desk.demo import load_demo
     from headstock.desk.desk import reader
 
+    brought: list[Brought] = []
     lines: list[dict[str, str]] = []
     with _desk(data) as desk:
         for _, line in load_demo(
@@ -163,11 +165,12 @@ def demo(
             now=_clock(today)(),
             tell=lambda share, says: None if as_json else _print(f"{100 * share:3.0f} %  {says}"),
         ):
+            brought.append(line)
             lines.append({"name": line.name.rpartition("/")[2], "outcome": line.outcome, "says": line.says})
             if not as_json:
                 _print(f"       {lines[-1]['name']}: {line.says}")
     if load_only:
-        _out({"lines": lines}, as_json, lambda: f"{len(lines)} films.")
+        _out({"lines": lines}, as_json, lambda: summary_words(brought))
     else:
         _serve(data, port, host, today, as_json=as_json)
 

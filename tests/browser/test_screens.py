@@ -202,7 +202,7 @@ def test_a_step_left_in_the_browser_goes_out_from_the_first_page(page: Page, dem
 
 def _addresses(page: Page, demo: Server) -> list[str]:
     """Every page of a hip that is compared, of one not yet read, and the pages without a hip."""
-    compared, unread = _hip(page, demo, "DEMO-0002"), _hip(page, demo, "DEMO-0003")
+    compared, unread = _hip(page, demo, "DEMO-0002"), _hip(page, demo, "DEMO-0005")
     page.request.put(f"{demo.url}/api/hips/{compared}/chosen", data={"level": "mid_head"})
     films = {view: steps.film_of(page, demo.url, compared, view) for view in ("ap_pelvis", "lateral_hip")}
     new = steps.film_of(page, demo.url, unread, "ap_pelvis")

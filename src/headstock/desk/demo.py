@@ -1,7 +1,8 @@
 """The six demo patients: made by the phantom, brought in like any hospital's export, some of them read.
 
-Their readings are perfect clicks from the phantom's truth and say so by their
-reader's name. Two patients stay unread, so that there is something to do.
+Readings of films are perfect clicks from the phantom's truth and say so by their reader's name; bone in a CT
+is found by the program, as in any other. The films of two patients and the CT of one stay unread, so that there is
+something to do.
 """
 
 import multiprocessing
@@ -18,22 +19,39 @@ from headstock.desk.facts import FACTS
 from headstock.desk.films import confirm_side, set_scale
 from headstock.desk.pages import ReadingIn, ReadingState, ScaleIn, SideLetterIn, SignsIn
 from headstock.desk.readings import keep_reading
-from headstock.phantom import PhantomCase, case_files, demo_patients, perfect_reading_json
+from headstock.desk.scans.reading import find_outlines
+from headstock.phantom import PhantomCase, case_files, demo_patients, perfect_reading_json, scan_files
 from headstock.records import write_line
 from headstock.records.people import add_fact, films_of, hip_of, patient_by_number
 from headstock.records.people import film as film_row
+from headstock.records.scans import scan as scan_row
 
-__all__ = ["DEMO_READER", "keep_facts", "load_demo", "make_films", "read_film", "signs_of"]
+__all__ = [
+    "DEMO_READER",
+    "bring_patient",
+    "keep_facts",
+    "load_demo",
+    "make_films",
+    "make_slices",
+    "read_film",
+    "read_scan",
+    "signs_of",
+]
 
 DEMO_READER: Final = "the phantom's truth"
-# Left for the visitor to read: the cyst (as the browser's first journey) and the hip after an earlier operation.
-_UNREAD: Final = ("DEMO-0003", "DEMO-0005")
+# Films left for the visitor to read: of the cyst, whose bone is found in its CT, and of the hip after an operation.
+_FILMS_UNREAD: Final = ("DEMO-0003", "DEMO-0005")
+# The other CT, of the large dead sector, is left to find the bone in.
+_SCAN_READ: Final = ("DEMO-0003",)
+_MADE: Final = 0.6  # share of one patient's work until all is in the record, where bone is found too
 
 Made = tuple[str, bytes, dict[str, Any]]
+Slices = list[tuple[str, bytes]]
+Tell = Callable[[float, str], None]
 
 
 def load_demo(
-    desk: Desk, *, who: str, now: datetime, tell: Callable[[float, str], None] = lambda share, says: None
+    desk: Desk, *, who: str, now: datetime, tell: Tell = lambda share, says: None
 ) -> Iterator[tuple[float, Brought]]:
     """Make the demo patients and bring them in; (share done, line) as it goes. Those already here are left alone."""
     today = now.date()
@@ -46,23 +64,42 @@ def load_demo(
     workers = max(1, min(2, os.cpu_count() or 1, len(missing)))
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         try:
-            for done, (number, made) in enumerate(
-                zip(missing, pool.map(make_films, missing, [today] * len(missing)), strict=True), start=1
-            ):
-                case = cases[number]
-                share = done / max(len(missing), 1)
-                lines = list(bring_bytes(desk, [(path, data) for path, data, _ in made], who=who, now=now))
-                keep_facts(desk, case.number, case.side.value, case.facts, now)
-                if case.number not in _UNREAD:
-                    for line, (_, _, truth) in zip(lines, made, strict=True):
-                        if line.film_id is not None and line.outcome == "imported":
-                            read_film(desk, line.film_id, case.side.value, truth, signs_of(case), now)
-                for line in lines:
+            made = pool.map(_make, missing, [today] * len(missing))
+            for done, (number, (films, slices)) in enumerate(zip(missing, made, strict=True)):
+                case, share = cases[number], (done + 1) / len(missing)
+
+                def tell_part(part: float, says: str, done: int = done, of: str = case.number) -> None:
+                    tell((done + part) / len(missing), f"{of}: {says}")
+
+                for line in bring_patient(desk, case, films, slices, who=who, now=now, tell=tell_part):
                     yield share, line
                 tell(share, f"{case.number}: {case.scenario}")
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
+
+
+def _make(number: int, today: date) -> tuple[list[Made], Slices]:
+    return make_films(number, today), make_slices(number, today)
+
+
+def bring_patient(
+    desk: Desk, case: PhantomCase, films: list[Made], slices: Slices, *, who: str, now: datetime, tell: Tell
+) -> list[Brought]:
+    """Bring one demo patient in, read what comes read; one line a film and one a scan."""
+    files = [(path, data) for path, data, _ in films]
+    lines = list(bring_bytes(desk, files + slices, who=who, now=now))
+    side = case.side.value
+    keep_facts(desk, case.number, side, case.facts, now)
+    truths = {path: truth for path, _, truth in films}
+    for line in lines:
+        if line.outcome != "imported":
+            continue
+        if line.film_id is not None and case.number not in _FILMS_UNREAD:
+            read_film(desk, line.film_id, side, truths[line.name], signs_of(case), now)
+        if line.scan_id is not None and case.number in _SCAN_READ:
+            read_scan(desk, line.scan_id, side, who, now, lambda share, says: tell(_MADE + (1 - _MADE) * share, says))
+    return lines
 
 
 def make_films(number: int, today: date) -> list[Made]:
@@ -76,6 +113,11 @@ def make_films(number: int, today: date) -> list[Made]:
         )
         for file in case_files(case)
     ]
+
+
+def make_slices(number: int, today: date) -> Slices:
+    """The slices of a demo patient's CT, path and DICOM bytes; none where there is no CT."""
+    return list(scan_files(demo_patients(today)[number]))
 
 
 def signs_of(case: PhantomCase) -> SignsIn:
@@ -124,6 +166,13 @@ def keep_facts(desk: Desk, number: str, side: str, facts: HipFacts, now: datetim
                     now=now,
                 )
                 write_line(session, at=now, who=DEMO_READER, action="fact kept", subject=hip.id, key=key)
+
+
+def read_scan(desk: Desk, scan_id: str, side: str, who: str, now: datetime, tell: Tell) -> None:
+    """Find the bone of one demo scan: the program's own work, begun by whoever asked for the patients."""
+    with desk.store.session() as session:
+        hip_id = hip_of(session, scan_row(session, scan_id).patient_id, side).id
+    find_outlines(desk, scan_id, hip_id, None, tell, who=who, now=now)
 
 
 def read_film(desk: Desk, film_id: str, side: str, truth: dict[str, Any], signs: SignsIn, now: datetime) -> None:

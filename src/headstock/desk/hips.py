@@ -205,7 +205,7 @@ def next_step(state: HipState) -> NextStep:
     if state.hip.chosen_level is None and state.on_scan:
         return NextStep(
             title="Look at the stock",
-            detail="the CT is read: where sound bone starts, and what stands on it",
+            detail="the CT is read",
             state="due",
             button="Look at it",
             page="stock",

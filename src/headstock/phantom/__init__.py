@@ -10,6 +10,7 @@ from headstock.phantom.case import (
     dicom_bytes,
     perfect_reading_json,
     random_case,
+    scan_files,
     write_case,
     write_cases,
 )
@@ -78,6 +79,7 @@ __all__ = [
     "render",
     "render_ap",
     "render_lateral",
+    "scan_files",
     "series_files",
     "tilted_files",
     "truth_of_film",

@@ -1,6 +1,6 @@
-"""A phantom as a hospital would export it: DX films, and beside them what is true.
+"""A phantom as a hospital would export it: DX films and CT, and beside them what is true.
 
-In: a `PhantomCase` (who, when, which films of which phantom). Out: the bytes of its
+In: a `PhantomCase` (who, when, which films and scan of which phantom). Out: the bytes of its
 DICOM files, its truth, and readings with perfect clicks. `write_case` puts them into
 a folder: the commissioning cases of an installation.
 """
@@ -20,6 +20,9 @@ from headstock.frames import Side
 from headstock.images import DxFacts, write_dx
 from headstock.phantom.film import PhantomFilm, render
 from headstock.phantom.patient import make_hip_patient
+from headstock.phantom.scan import PhantomScan, phantom_ct
+from headstock.phantom.scan_spec import ScanSpec
+from headstock.phantom.series import Sender, series_files
 from headstock.phantom.spec import Cyst, DeadSector, FilmSpec, HipSpec, PhantomSpec
 from headstock.phantom.views import patient_orientation
 
@@ -32,6 +35,7 @@ __all__ = [
     "dicom_bytes",
     "perfect_reading_json",
     "random_case",
+    "scan_files",
     "write_case",
     "write_cases",
 ]
@@ -61,11 +65,12 @@ class CaseFilm:
 
 @dataclass(frozen=True, slots=True)
 class PhantomStudy:
-    """The films of one day, all of one phantom."""
+    """The films of one day, all of one phantom; `scan`: a CT of the same day, if one was taken."""
 
     day: date
     spec: PhantomSpec
     films: tuple[CaseFilm, ...]
+    scan: ScanSpec | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,13 +137,32 @@ def dicom_bytes(case: PhantomCase, study: PhantomStudy, kept: CaseFilm, film: Ph
 
 def case_files(case: PhantomCase) -> Iterator[CaseFile]:
     """Each film of a case in turn, made as it is asked for (two to four seconds each)."""
-    several = len(case.studies) > 1
     for study in case.studies:
         patient = make_hip_patient(study.spec)
         for kept in study.films:
             film = render(patient, kept.film)
-            folder = f"{case.number}/{study.day.isoformat()}" if several else case.number
-            yield CaseFile(f"{folder}/{kept.file_name}.dcm", dicom_bytes(case, study, kept, film), film)
+            path = f"{_folder(case, study)}/{kept.file_name}.dcm"
+            yield CaseFile(path, dicom_bytes(case, study, kept, film), film)
+
+
+def _folder(case: PhantomCase, study: PhantomStudy) -> str:
+    """One folder a patient, and one a study where there are several."""
+    return f"{case.number}/{study.day.isoformat()}" if len(case.studies) > 1 else case.number
+
+
+def _series(case: PhantomCase, study: PhantomStudy, found: PhantomScan) -> list[tuple[str, bytes]]:
+    """The slices of a study's CT, path relative with "/" and DICOM bytes."""
+    number = sum(ord(letter) * 7**i for i, letter in enumerate(case.number)) % 10**9
+    born = case.birth_date.strftime("%Y%m%d")
+    sender = Sender(case.number, case.name, born, case.sex, study.day.strftime("%Y%m%d"), number)
+    return [(f"{_folder(case, study)}/{name}", data) for name, data in series_files(found, sender)]
+
+
+def scan_files(case: PhantomCase) -> Iterator[tuple[str, bytes]]:
+    """Every slice of the CTs a case has, of the same anatomy as its films (about three seconds a CT)."""
+    for study in case.studies:
+        if study.scan is not None:
+            yield from _series(case, study, phantom_ct(study.spec, study.scan))
 
 
 def perfect_reading_json(truth: dict[str, Any], view: str) -> dict[str, Any]:
@@ -178,17 +202,11 @@ def _merged(truths: list[dict[str, Any]]) -> dict[str, Any]:
 
 def _write_scan(case: PhantomCase, folder: Path) -> None:
     """The CT of the case's last study beside its films: `ct/`, true labels on its grid, the scan's truth."""
-    from headstock.phantom.scan import phantom_ct
-    from headstock.phantom.series import Sender, series_files
-
     study = case.studies[-1]
-    place = folder / case.number / study.day.isoformat() if len(case.studies) > 1 else folder / case.number
-    found = phantom_ct(study.spec)
-    born = "" if case.birth_date is None else case.birth_date.strftime("%Y%m%d")
-    number = sum(ord(letter) * 7**i for i, letter in enumerate(case.number)) % 10**9
-    sender = Sender(case.number, case.name, born, case.sex, study.day.strftime("%Y%m%d"), number)
-    for name, data in series_files(found, sender):
-        path = place / name
+    place = folder / _folder(case, study)
+    found = phantom_ct(study.spec, study.scan)
+    for name, data in _series(case, study, found):
+        path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
     np.savez_compressed(place / "labels.npz", femur=found.femur, pelvis=found.pelvis, lesion=found.lesion)

@@ -1,6 +1,6 @@
 """Six invented patients that between them show what the tool is for.
 
-In: the day of the demonstration. Out: six `PhantomCase`; their films follow from the
+In: the day of the demonstration. Out: six `PhantomCase`; their films and the CTs of two of them follow from the
 same seeds every time. Nobody here is a real person; weights, causes and scores are
 invented too.
 """
@@ -12,6 +12,7 @@ from typing import Final
 from headstock.anatomy.cautions import Fact, HipFacts
 from headstock.frames import Side
 from headstock.phantom.case import CaseFilm, PhantomCase, PhantomStudy, write_case
+from headstock.phantom.scan_spec import ScanSpec
 from headstock.phantom.spec import Cyst, DeadSector, FilmSpec, HipSpec, PhantomSpec, PlateAndScrews
 
 __all__ = ["DEMO_DAY", "demo_patients", "write_patient"]
@@ -180,6 +181,7 @@ def demo_patients(today: date = DEMO_DAY) -> tuple[PhantomCase, ...]:
                     CaseFilm(_ap(22, body_mm=225.0, distance_mm=1200.0, depth_mm=168.0, ball_off_mm=-8.0)),
                     CaseFilm(_lateral(23, body_mm=225.0, distance_mm=1200.0)),
                 ),
+                ScanSpec(body_mm=225.0, noise_HU=20.0, seed=24),
             ),
         ),
     )
@@ -227,6 +229,7 @@ def demo_patients(today: date = DEMO_DAY) -> tuple[PhantomCase, ...]:
                     CaseFilm(_ap(31, body_mm=212.0, ball_mm=30.0, ball_off_mm=10.0), "MONOCHROME1"),
                     CaseFilm(_lateral(32, body_mm=212.0, ball_mm=30.0)),
                 ),
+                ScanSpec(body_mm=212.0, noise_HU=16.0, seed=34),
             ),
         ),
     )

@@ -39,7 +39,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from scan_case import NOW, TODAY, WITH_CYST, Case, bring, own_case, small, with_cyst
 
 WHO: dict[str, Any] = {"who": "A", "now": NOW}
-DAY = date(2026, 11, 9)  # of the scan too
+DAY = date(2026, 11, 9)  # of the scan
+FILMED = date(2026, 11, 20)
 OPERATION = date(2026, 12, 10)
 MOST = {"neck_shaft_angle_deg", "femoral_offset_mm", "head_diameter_mm"}
 # Perfect clicks lie on the film's own pixels of 0.42 mm at the hip; the outlines of the scan on voxels of 1.5 mm.
@@ -81,7 +82,7 @@ def _filmed(case: Case, spec: PhantomSpec) -> Both:
         name="PHANTOM^SIMULATED",
         birth_date=date(1988, 4, 12),
         sex="M",
-        studies=(PhantomStudy(DAY, spec, (CaseFilm(film),)),),
+        studies=(PhantomStudy(FILMED, spec, (CaseFilm(film),)),),
     )
     (file,) = case_files(who)
     (line,) = bring(case.desk, [(file.path, file.data)])
@@ -211,7 +212,7 @@ def compared(both: Both):
 
 def test_the_comparison_places_parts_in_space_and_takes_leg_and_offset_between_the_sides_from_the_film(both, compared):
     assert re.search(
-        r"CT of 9 Nov 2026: millimetres of the scanner.*AP pelvis film of 9 Nov 2026", compared.scale_words
+        r"CT of 9 Nov 2026: millimetres of the scanner.*AP pelvis film of 20 Nov 2026", compared.scale_words
     )
     assert "read an AP film of the pelvis" not in compared.scale_words
     assert [level.placement.level for level in compared.levels] == ["head_surface", "mid_head", "high_neck", "low_neck"]
@@ -307,8 +308,8 @@ def test_the_planned_film_stands_beside_the_real_one_as_large(signed: Both):
 
     page = beside.planned_film_page(signed.desk, signed.hip, today=TODAY)
     assert page.film is not None
-    assert page.taken == DAY
-    assert page.words.endswith("Beside it: AP pelvis film of 9 Nov 2026.")
+    assert page.taken == FILMED
+    assert page.words.endswith("Beside it: AP pelvis film of 20 Nov 2026.")
     real = Image.open(io.BytesIO(beside.real_film_png(signed.desk, signed.hip, today=TODAY)))
     # 150 mm across and 170 mm down at the hip, in the film's own pixels.
     mm = signed.truth["film_measures"]["mm_per_pixel_at_head"]
@@ -428,7 +429,7 @@ def test_a_scan_taken_out_of_its_hip_takes_a_signed_hip_back_to_work(signed: Bot
 
 def test_a_newer_scan_takes_a_signed_hip_back_to_work(signed: Both):
     _stands(signed)
-    (line,) = bring(signed.desk, series_files(small(), Sender(taken="20261120", uid=5)), signed.hip)
+    (line,) = bring(signed.desk, series_files(small(), Sender(taken="20261123", uid=5)), signed.hip)
     title, step = _work(signed)
     assert (title, step.title, step.scan_id) == ("To do", "Find the bone in the CT", line.scan_id)
     actions.use_scan(signed.desk, signed.hip, line.scan_id, False, **WHO)

@@ -31,6 +31,7 @@ Mask = NDArray[np.bool_]
 
 _CLICK_MM: Final = 1.8  # the clicked place is the median of a ball of this radius
 _SMOOTH_MM: Final = 0.8
+_LEVEL_SD_MM: Final = 0.15  # of a rim on MR beside what it has on CT, where halfway is known; set, not measured
 _SPHERE_SD_MM: Final = 0.8  # of a head sphere set by hand: centre and radius
 _NECK_SD_DEG: Final = 5.0
 _REACH: Final = 1.3  # of the head radius: half the cube around a head sphere
@@ -76,7 +77,8 @@ def outline_from_click(
         # The rim is looked for as on CT, where the lesion is the darker side.
         work = _upside_down(work)
     rim = rim_of(work, region)
-    fields: list[Field] = [(rim.best_mm, rim.half_band_mm, rim_sd_mm(rim), "drawn")]
+    sd = float(np.hypot(rim_sd_mm(rim), _LEVEL_SD_MM))
+    fields: list[Field] = [(rim.best_mm, rim.half_band_mm, sd, "drawn")]
     says = "The lesion was outlined from a click on MR: look at its rim and correct it with the brush."
     findings = [Finding("lesion_by_click", "note", says)]
     if drawn is not None:

@@ -10,7 +10,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
@@ -157,7 +157,6 @@ def demo(
     from headstock.desk.desk import reader
 
     brought: list[Brought] = []
-    lines: list[dict[str, str]] = []
     with _desk(data) as desk:
         for _, line in load_demo(
             desk,
@@ -165,11 +164,11 @@ def demo(
             now=_clock(today)(),
             tell=lambda share, says: None if as_json else _print(f"{100 * share:3.0f} %  {says}"),
         ):
-            brought.append(line)
-            lines.append({"name": line.name.rpartition("/")[2], "outcome": line.outcome, "says": line.says})
+            brought.append(replace(line, name=line.name.rpartition("/")[2]))
             if not as_json:
-                _print(f"       {lines[-1]['name']}: {line.says}")
+                _print(f"       {brought[-1].name}: {line.says}")
     if load_only:
+        lines = [{"name": line.name, "outcome": line.outcome, "says": line.says} for line in brought]
         _out({"lines": lines}, as_json, lambda: summary_words(brought))
     else:
         _serve(data, port, host, today, as_json=as_json)

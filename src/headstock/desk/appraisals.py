@@ -146,16 +146,19 @@ def appraisal_page(
     catalogue: Catalogue,
     *,
     live: bool = False,
+    pictured: bool = True,
     binding: str | None = None,
     found: planning.Appraisal | None = None,
     picture: Picture | None = None,
 ) -> Appraisal:
-    """Appraise a placement; `live` with few draws, while it is dragged. `found`, `picture`: when they exist already."""
+    """Appraise a placement; `live` with few draws, while it is dragged. `found`, `picture`: when they exist already.
+
+    `pictured`: with its section in the neck's frame, where one is looked at.
+    """
     begun = time.perf_counter()
     if found is None:
         found = appraised(scene, placement, catalogue, live=live)
-    if picture is None and not (live and scene.scan is not None):
-        # While a hand drags a part through the planes of a scan, its section in the neck's frame is not looked at.
+    if picture is None and pictured:
         picture = drawn(scene, placement, catalogue, live=live)
     if binding is None and scene.scan is not None:
         known = {line.name: line.measured.number for line in found.lines if line.measured.known}

@@ -250,7 +250,7 @@ def _scan_step(state: HipState) -> NextStep | None:
     def step(title: str, detail: str, button: str, kind: Literal["due", "stopped", "late"]) -> NextStep:
         return NextStep(title=title, detail=detail, state=kind, button=button, page="scan", scan_id=row.id)
 
-    if any(place.agrees is False for place in scan_evidence(row, state.scan_use, state.side)):
+    if _side_contradicts(state, row):
         return step("The side does not agree", words, "Look at the scan", "stopped")
     if refusals(row):
         # It can be looked at, not planned on: with films the hip goes on, without them it is stopped here.
@@ -267,6 +267,11 @@ def _scan_step(state: HipState) -> NextStep | None:
     if is_stale(row, _counted_to(state), state.limits):
         return step("The scan is old", f"{words}; take a new one", "Look at it", "late")
     return None
+
+
+def _side_contradicts(state: HipState, row: ScanRow) -> bool:
+    """True when anything said of the scan's side speaks against this hip."""
+    return any(place.agrees is False for place in scan_evidence(row, state.scan_use, state.side))
 
 
 def _film_stop(state: HipState, row: FilmRow) -> NextStep | None:
@@ -344,10 +349,7 @@ def _spoken_against(state: HipState) -> bool:
             or is_stale(row, _counted_to(state), state.limits)
         ):
             return True
-        side = scan_side(row, state.scan_use)
-        if side.letter is None or any(
-            place.agrees is False for place in scan_evidence(row, state.scan_use, state.side)
-        ):
+        if scan_side(row, state.scan_use).letter is None or _side_contradicts(state, row):
             return True
     films = {entry["film_id"] for entry in payload.get("films", [])}
     return any(_film_stop(state, row) is not None for row in state.films if row.id in films)

@@ -90,7 +90,9 @@ def _page(
 def appraise_live(desk: Desk, hip_id: str, given: PlacementIn, *, today: date) -> Appraisal:
     """Numbers while a part is dragged on films, or when a hand rests on a scan (`values_live`); nothing is kept."""
     scene = scene_of(desk, hip_id, today=today)
-    return appraisal_page(scene, placement_from(given, desk.catalogue), desk.catalogue, live=scene.scan is None)
+    # Whoever moves a part through the planes of a scan does not look at its section in the neck's frame.
+    film = scene.scan is None
+    return appraisal_page(scene, placement_from(given, desk.catalogue), desk.catalogue, live=film, pictured=film)
 
 
 def values_live(desk: Desk, hip_id: str, given: PlacementIn, *, today: date) -> Moved:

@@ -13,7 +13,7 @@ import numpy as np
 from headstock.errors import FrameError
 from headstock.phantom.mr import PhantomMr
 from headstock.phantom.scan import PhantomScan
-from headstock.phantom.series import Sender, bytes_of, numbers, sent_by, uid
+from headstock.phantom.series import Sender, bytes_of, cosines, numbers, sent_by, uid
 
 __all__ = ["enhanced_file"]
 
@@ -120,9 +120,7 @@ def _places(found: PhantomScan | PhantomMr) -> dict[str, Any]:
         "PixelMeasuresSequence": [
             _item(PixelSpacing=numbers(grid.spacing_mm[1::-1]), SliceThickness=numbers(grid.spacing_mm[2:])[0])
         ],
-        "PlaneOrientationSequence": [
-            _item(ImageOrientationPatient=[f"{float(v):.8f}"[:16] for v in grid.axes[:, :2].T.ravel()])
-        ],
+        "PlaneOrientationSequence": [_item(ImageOrientationPatient=cosines(grid.axes[:, :2].T.ravel()))],
         "FrameAnatomySequence": [
             _item(
                 FrameLaterality=found.spec.side.value[0].upper(),

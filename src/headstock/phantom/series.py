@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from headstock.geometry.grid import Grid
 from headstock.phantom.scan import PhantomScan
 
-__all__ = ["Fault", "Sender", "bytes_of", "numbers", "sent_by", "series_files", "tilted_files", "uid"]
+__all__ = ["Fault", "Sender", "bytes_of", "cosines", "numbers", "sent_by", "series_files", "tilted_files", "uid"]
 
 Fault = Literal[
     "none", "localizer", "missing", "doubled", "doubled_differing", "reversed", "feet_first", "mixed_kernel", "uneven"
@@ -105,6 +105,11 @@ def numbers(values: Any) -> list[str]:
     return [f"{float(v):.6g}" if abs(v) < 1e5 else f"{float(v):.0f}" for v in values]
 
 
+def cosines(values: Any) -> list[str]:
+    """Decimal strings of direction cosines, within the 16 letters that the standard allows."""
+    return [f"{float(v):.8f}"[:16] for v in values]
+
+
 def sent_by(sender: Sender, kind: str, *, series: int, instance: int) -> Any:
     """A data set of one class with what its files say of patient, study, series and equipment."""
     from pydicom.dataset import Dataset, FileMetaDataset
@@ -145,7 +150,7 @@ def _slice(
     data = _common(found, number, sender)
     data.ImageType = ["ORIGINAL", "PRIMARY", "AXIAL"]
     data.ImagePositionPatient = numbers(place)
-    data.ImageOrientationPatient = [f"{float(v):.8f}"[:16] for v in (*across, *down)]
+    data.ImageOrientationPatient = cosines((*across, *down))
     data.PixelSpacing = numbers(found.grid.spacing_mm[1::-1])
     data.SliceThickness = numbers(found.grid.spacing_mm[2:])[0]
     data.Rows, data.Columns = values.shape

@@ -5,7 +5,7 @@ the outline as a whole (`edge_sd_mm`: the same everywhere, so it grows a diamete
 axis); one side of the head against the other (joint and fat are not seen alike, which moves a centre); the outline
 from place to place (alike within 5 mm); the head's own form (alike over patches of 30 degrees,
 `SphereReading.covariance`); the piece of shaft that was seen.
-Decision: docs/decisions/0221-intervals-of-a-hip-in-space.md
+Decisions: docs/decisions/0221-intervals-of-a-hip-in-space.md, 0285-intervals-held-against-uneven-heads.md
 """
 
 from typing import Final

@@ -163,24 +163,26 @@ def lesion_beside_metal(lesion: Lesion, seg: Segmentation, hip: ScanHip, metal: 
             "of metal, which can hide it. Look at the planes, or bring an MR scan.",
         )
         return replace(lesion, measures=noted, findings=(*lesion.findings, hidden))
-    dead = np.argwhere(lesion.outer_mm < 0.0)[:, ::-1]
-    points = lesion.grid.points(dead)
+    from scipy import ndimage
+
+    pieces, _ = ndimage.label(lesion.outer_mm < 0.0)
+    dead = np.argwhere(pieces > 0)
+    points, piece = lesion.grid.points(dead[:, ::-1]), pieces[tuple(dead.T)]
     rests = [("the dead bone", marked_share(metal, grid, points))]
     own, whole = note_of(rests), note_of([*rests, ("the head's bone", head)])
     alone = ("volume_cm3", "lesion_depth_mm")
     noted = {name: with_note(one, own if name in alone else whole) for name, one in lesion.measures.items()}
-    parts = tuple(_part_beside_metal(part, lesion, hip, metal, grid) for part in lesion.parts)
+    parts = tuple(_part_beside_metal(part, points, piece, hip, metal, grid) for part in lesion.parts)
     return replace(lesion, measures=noted, parts=parts)
 
 
-def _part_beside_metal(part: LesionPart, lesion: Lesion, hip: ScanHip, metal: Metal, grid: Grid) -> LesionPart:
-    """One lesion with a note on its own voxels: those of the piece whose voxels lie nearest its centre."""
-    from scipy import ndimage
+def _part_beside_metal(
+    part: LesionPart, points: Floats, piece: NDArray[np.integer], hip: ScanHip, metal: Metal, grid: Grid
+) -> LesionPart:
+    """One lesion with a note on its own voxels: those of the piece that lies nearest its centre.
 
-    labels, _ = ndimage.label(lesion.outer_mm < 0.0)
-    voxels = np.argwhere(labels > 0)
-    points = lesion.grid.points(voxels[:, ::-1])
-    piece = labels[tuple(voxels.T)]
+    `points` (n, 3) LPS of all dead bone, `piece` (n,) the number of the piece that each belongs to.
+    """
     nearest = piece[np.argmin(np.linalg.norm(points - hip.lps(part.centre_hip_mm), axis=1))]
     share = marked_share(metal, grid, points[piece == nearest])
     return replace(part, volume_cm3=with_note(part.volume_cm3, note_of([("the dead bone", share)])))

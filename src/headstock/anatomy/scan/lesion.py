@@ -237,8 +237,12 @@ def assembled(
     # errs by more than the rim as a whole does. Its sd is the parts' mean by volume; a part less sure than that gets a
     # wider band, so that its rim moves as far as it should.
     places = [float(np.hypot(sd, PLACE_SD_MM)) for _, _, sd, _ in clipped]
-    ratio = float(np.sum(weight * np.array([p / (2.0 * f[1]) for p, f in zip(places, clipped, strict=True)])))
-    clipped = [(f[0], max(f[1], p / (2.0 * ratio)), *f[2:]) for p, f in zip(places, clipped, strict=True)]
+    shares = [place / (2.0 * band) for place, (_, band, _, _) in zip(places, clipped, strict=True)]
+    ratio = float(np.sum(weight * np.array(shares)))
+    clipped = [
+        (best, max(band, place / (2.0 * ratio)), sd, kind)
+        for place, (best, band, sd, kind) in zip(places, clipped, strict=True)
+    ]
     rng = np.random.default_rng([seed, 5])
     scatter = np.concatenate([[0.0], rng.standard_normal(n_draws)])
     t = 0.5 + ratio * scatter

@@ -34,8 +34,6 @@ from headstock.phantom.spec import Cyst, DeadSector, HipSpec, PhantomSpec
 
 __all__ = ["PhantomCase", "accuracy", "phantom_cases", "scan_coverage"]
 
-_Z95: Final = 1.959963984540054
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Case:
@@ -292,14 +290,13 @@ _COVERED: Final = ("head_diameter_mm", "neck_shaft_angle_deg", "femoral_offset_m
 
 def _holds(read: Loose, truth: Mapping[str, Any]) -> dict[str, bool]:
     """Whether each interval of one reading holds what is true."""
-    held: dict[str, bool] = {}
-    for name in _COVERED:
-        value = read.hip.measures.get(name)
-        if value is not None and value.low is not None and value.high is not None:
-            held[name] = bool(value.low <= truth[name] <= value.high)
-    volume = read.lesion.measures.get("volume_cm3")
-    if volume is not None and volume.low is not None and volume.high is not None:
-        held["lesion volume_cm3"] = bool(volume.low <= truth["lesion_volume_cm3"] <= volume.high)
+    measures = {name: (read.hip.measures.get(name), truth[name]) for name in _COVERED}
+    measures["lesion volume_cm3"] = read.lesion.measures.get("volume_cm3"), truth["lesion_volume_cm3"]
+    held = {
+        name: bool(value.low <= true <= value.high)
+        for name, (value, true) in measures.items()
+        if value is not None and value.low is not None and value.high is not None
+    }
     # The frame is that of the reading: its centre is the origin, and the draws scatter about it.
     centre = read.hip.to_lps.T @ (np.array(truth["head_centre_lps_mm"]) - read.hip.lps(np.zeros(3)))
     low, high = np.percentile(read.hip.head_centre[1:], (2.5, 97.5), axis=0)
@@ -308,9 +305,8 @@ def _holds(read: Loose, truth: Mapping[str, Any]) -> dict[str, bool]:
     return held
 
 
-def _repeats(number: int, phantoms: int, each: int, seed: int) -> tuple[str, dict[str, list[bool]], list[str]]:
+def _repeats(number: int, case: PhantomCase, each: int, seed: int) -> tuple[str, dict[str, list[bool]], list[str]]:
     """One patient of the coverage: its name, what each interval held, and why repeats could not be read."""
-    case = phantom_cases(phantoms, seed, _COVERAGE_STEP_MM)[number]
     fine = fine_ct(case.spec, case.scan)
     rng = np.random.default_rng([seed, 5, number])
     held: dict[str, list[bool]] = {}
@@ -336,11 +332,12 @@ def scan_coverage(repeats: int, phantoms: int, seed: int, tell: Tell) -> list[Ro
     are read in a third of the time of those of 1 mm, and their errors are larger.
     """
     held: dict[str, list[list[bool]]] = {}
+    cases = phantom_cases(phantoms, seed, _COVERAGE_STEP_MM)
     each = max(1, repeats // phantoms)
     failed = 0
     # One patient a process: reading a scan keeps one processor busy, and nothing is shared.
     with ProcessPoolExecutor(max(1, min(2, os.cpu_count() or 1)), multiprocessing.get_context("spawn")) as pool:
-        for name, hits, stops in pool.map(_repeats, range(phantoms), *([n] * phantoms for n in (phantoms, each, seed))):
+        for name, hits, stops in pool.map(_repeats, range(phantoms), cases, *([n] * phantoms for n in (each, seed))):
             failed += len(stops)
             for stop in stops:
                 tell(f"    {name}: not read: {stop}")

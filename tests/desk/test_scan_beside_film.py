@@ -28,6 +28,7 @@ from headstock.desk.scans.plain import findings_from_json, findings_to_json
 from headstock.desk.scene import scene_of
 from headstock.errors import GuardError
 from headstock.images.scan import Finding
+from headstock.implants import CutLevel
 from headstock.phantom import CaseFilm, FilmSpec, PhantomCase, PhantomStudy, case_files, perfect_reading_json
 from headstock.phantom.series import Sender, series_files
 from headstock.phantom.spec import PhantomSpec
@@ -237,9 +238,7 @@ def _lines(scene: Any, placement: Any, desk: Desk) -> dict[str, Any]:
 
 def test_a_point_of_the_film_moves_what_is_between_the_sides_and_nothing_that_the_scan_measures(both, compared):
     desk = both.desk
-    placement = compare.best_of(
-        desk, both.scene(), next(x for x in compare.CutLevel if x.value == "mid_head")
-    ).placement
+    placement = compare.best_of(desk, both.scene(), CutLevel.MID_HEAD).placement
     before = _lines(both.scene(), placement, desk)
     page = reading_page(desk, both.film, both.hip, who="the phantom's truth")
     state, mm = page.state, both.truth["film_measures"]["mm_per_pixel_at_head"]
@@ -267,9 +266,7 @@ def test_a_point_of_the_film_moves_what_is_between_the_sides_and_nothing_that_th
 
 def test_without_the_film_what_lies_between_the_sides_is_not_known_and_the_rest_stands(both, compared):
     desk = both.desk
-    placement = compare.best_of(
-        desk, both.scene(), next(x for x in compare.CutLevel if x.value == "mid_head")
-    ).placement
+    placement = compare.best_of(desk, both.scene(), CutLevel.MID_HEAD).placement
     with_film = _lines(both.scene(), placement, desk)
     films.use_film(desk, both.hip, both.film, False, **WHO)
     try:

@@ -1,6 +1,6 @@
 """Heads with lesions of known shape, scanned: grey values blurred by a Gaussian, exactly known distances."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +44,27 @@ class HeadScan:
         """Signed distance of every voxel to a lesion."""
         at = CENTRE + LPS_TO_HIP[self.side].T @ np.array(ball.at)
         return np.linalg.norm(grid_points(self.scan.grid) - at, axis=-1) - ball.radius
+
+
+def ball_cm3(radius: float) -> float:
+    """Volume of a ball."""
+    return 4.0 / 3.0 * np.pi * radius**3 / 1000.0
+
+
+def thinned(case: HeadScan, every: tuple[int, int, int], values: Floats | None = None) -> HeadScan:
+    """Every n-th slice, row and column of a scan and its outlines; `values`: other grey values than its own."""
+    part = tuple(slice(None, None, n) for n in every)
+    kept = (case.scan.values if values is None else values)[part]
+    there = case.scan.grid
+    grid = replace(there, spacing_mm=there.spacing_mm * np.array(every[::-1]), shape=kept.shape)
+    seg = replace(
+        case.seg,
+        grid=grid,
+        bones=case.seg.bones[part],
+        tissue=case.seg.tissue[part],
+        femur_mm=case.seg.femur_mm[part],
+    )
+    return HeadScan(replace(case.scan, values=kept, grid=grid), seg, case.side)
 
 
 def head_scan(

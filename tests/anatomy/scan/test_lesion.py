@@ -17,7 +17,7 @@ from headstock.frames import Side
 from headstock.geometry.grid import Grid
 from headstock.images.scan import Scan, ScanHeader
 
-from .lesion_cases import CENTRE, RADIUS, Ball, head_scan
+from .lesion_cases import CENTRE, RADIUS, Ball, ball_cm3, head_scan, thinned
 from .scan_cases import grid_points, supplied
 
 REAL = Path(__file__).parents[2] / "data" / "real-ct"
@@ -27,10 +27,6 @@ REAL = Path(__file__).parents[2] / "data" / "real-ct"
 class Painted:
     added: NDArray[np.bool_]
     removed: NDArray[np.bool_]
-
-
-def ball_cm3(radius: float) -> float:
-    return 4.0 / 3.0 * np.pi * radius**3 / 1000.0
 
 
 def found(case, **options):  # type: ignore[no-untyped-def]
@@ -154,18 +150,8 @@ def test_a_turned_patient_has_the_same_lesion() -> None:
 
 def test_voxels_of_uneven_sides_give_the_same_volume() -> None:
     ball = Ball((0.0, 3.0, 6.0), 9.0)
-    case = head_scan(ball)
-    thick = slice(None, None, 2)
-    grid = replace(case.scan.grid, spacing_mm=np.array([1.0, 1.0, 2.0]), shape=case.scan.values[thick].shape)
-    scan = replace(case.scan, values=case.scan.values[thick], grid=grid)
-    seg = replace(
-        case.seg,
-        grid=grid,
-        bones=case.seg.bones[thick],
-        tissue=case.seg.tissue[thick],
-        femur_mm=case.seg.femur_mm[thick],
-    )
-    lesion = find_lesion(scan, seg, CENTRE, RADIUS, n_draws=100)
+    thick = thinned(head_scan(ball), (2, 1, 1))
+    lesion = find_lesion(thick.scan, thick.seg, CENTRE, RADIUS, n_draws=100)
     assert lesion.parts[0].volume_cm3.number == pytest.approx(ball_cm3(9.0), rel=0.08)
 
 

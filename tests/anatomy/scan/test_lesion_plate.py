@@ -1,7 +1,5 @@
 """The rim of dead bone near the plate of the head: layers drawn with known places are told apart."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from scipy import ndimage
@@ -9,16 +7,11 @@ from scipy.special import ndtr
 
 from headstock.anatomy.scan._lesion_plate import PlateLevels, near_plate, plate_over_mm
 from headstock.anatomy.scan.lesion import find_lesion
-from headstock.images.scan import Scan
 
-from .lesion_cases import CENTRE, RADIUS, Ball, HeadScan, head_scan
+from .lesion_cases import CENTRE, RADIUS, Ball, HeadScan, ball_cm3, head_scan, thinned
 
 CORTEX, SOFT, DEAD, SOUND, BLUR = 1150.0, 60.0, 60.0, 350.0, 0.7
 LEVELS = PlateLevels(CORTEX, SOFT, 40.0, 1.0)
-
-
-def ball_cm3(radius: float) -> float:
-    return 4.0 / 3.0 * np.pi * radius**3 / 1000.0
 
 
 @pytest.mark.parametrize("plate", [0.8, 1.6])
@@ -96,19 +89,8 @@ def test_a_cyst_close_under_a_thick_plate_does_not_take_it_for_a_seam() -> None:
 
 def blurred(case: HeadScan, sigma_mm: float, every: int) -> HeadScan:
     """A fine scan blurred in space, as a scanner does, on every n-th voxel."""
-    grid = case.scan.grid
-    values = ndimage.gaussian_filter(case.scan.values.astype(float), sigma_mm / grid.spacing_mm[0])
-    part = (slice(None, None, every),) * 3
-    there = replace(grid, spacing_mm=grid.spacing_mm * every, shape=values[part].shape)
-    scan = Scan(np.round(values[part]).astype(np.int16), there, "CT", case.scan.header)
-    seg = replace(
-        case.seg,
-        grid=there,
-        bones=case.seg.bones[part],
-        tissue=case.seg.tissue[part],
-        femur_mm=case.seg.femur_mm[part],
-    )
-    return HeadScan(scan, seg, case.side)
+    values = ndimage.gaussian_filter(case.scan.values.astype(float), sigma_mm / case.scan.grid.spacing_mm[0])
+    return thinned(case, (every, every, every), np.round(values).astype(np.int16))
 
 
 def test_a_small_cyst_keeps_its_volume_under_the_blur_of_a_scanner() -> None:
